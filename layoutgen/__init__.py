@@ -1,0 +1,30 @@
+"""From a recipe for flat optics to a proven wafer layout.
+
+Every command is one function: `import layoutgen as lg; job = lg.build(lg.load_recipe(p), out)`.
+Names are loaded when first used, so that importing the package costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+__all__ = ["Job", "__version__", "build", "check", "load_recipe", "open_job", "recipe_schema", "verify"]
+
+_FROM = {
+    "load_recipe": "layoutgen.recipe.load",
+    "recipe_schema": "layoutgen.recipe.schema",
+    "build": "layoutgen.pipeline",
+    "check": "layoutgen.pipeline",
+    "verify": "layoutgen.pipeline",
+    "open_job": "layoutgen.pipeline",
+    "Job": "layoutgen.pipeline",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return import_module("layoutgen.pipeline").layoutgen_version()
+    if name in _FROM:
+        return getattr(import_module(_FROM[name]), name)
+    raise AttributeError(f"module 'layoutgen' has no attribute {name!r}")

@@ -1,0 +1,114 @@
+"""From master to drawn diameter: the proximity-bias table and the ladder.
+
+    drawn = master + bias(density, master) + split + zone, rounded half up to the ladder
+
+The table is bilinear in (density, master) and clamped at its ends. Diameters are those of the
+disc of equal area; a square's ladder counts sides, side = d sqrt(pi) / 2.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["DENSITY_STEPS", "BiasTable", "DrawnLadder", "SQUARE_SIDE"]
+
+FloatArray = NDArray[np.float64]
+
+#: Side of the square with the area of a disc of diameter 1.
+SQUARE_SIDE = math.sqrt(math.pi) / 2
+
+#: Densities are told apart in steps of 1/8192: half a step is 6e-5, an eighth of what is allowed.
+DENSITY_STEPS = 8192
+
+#: What counts as a tie when rounding half up, in ladder steps: bilinear arithmetic is good to
+#: 1e-12 nm, and a table's numbers are decimal, so a true half must not fall to the lower step.
+_TIE = 1e-9
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class BiasTable:
+    """bias_nm is (densities, diameters), both axes rising; a single entry holds everywhere."""
+
+    densities: FloatArray
+    diameters_nm: FloatArray
+    bias_nm: FloatArray
+
+    @classmethod
+    def none(cls) -> BiasTable:
+        """No correction: what stands when the recipe names no table."""
+        return cls(np.zeros(1), np.zeros(1), np.zeros((1, 1)))
+
+    @property
+    def is_none(self) -> bool:
+        return self.bias_nm.size == 1
+
+    @property
+    def depends_on_density(self) -> bool:
+        return bool(np.ptp(self.bias_nm, axis=0).max() > 0)
+
+    def __call__(self, density: FloatArray, master_nm: FloatArray) -> FloatArray:
+        """Bias in nm at broadcast densities and master diameters, clamped at the table's ends."""
+        i, u = _bracket(self.densities, density)
+        j, v = _bracket(self.diameters_nm, master_nm)
+        i1 = np.minimum(i + 1, len(self.densities) - 1)
+        j1 = np.minimum(j + 1, len(self.diameters_nm) - 1)
+        b = self.bias_nm
+        low = b[i, j] + v * (b[i, j1] - b[i, j])
+        high = b[i1, j] + v * (b[i1, j1] - b[i1, j])
+        found: FloatArray = low + u * (high - low)
+        return found
+
+    def covers(self, density: FloatArray, master_nm: FloatArray) -> NDArray[np.bool_]:
+        """Where no clamping was needed."""
+        if self.is_none:
+            return np.ones(np.broadcast(density, master_nm).shape, dtype=np.bool_)
+        found: NDArray[np.bool_] = (
+            (density >= self.densities[0] - 1e-9)
+            & (density <= self.densities[-1] + 1e-9)
+            & (master_nm >= self.diameters_nm[0] - 1e-9)
+            & (master_nm <= self.diameters_nm[-1] + 1e-9)
+        )
+        return found
+
+
+def _bracket(nodes: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    """Index of the node at or below and the fraction of the way to the next, clamped."""
+    if len(nodes) == 1:
+        zero = np.zeros(np.shape(at), dtype=np.intp)
+        return zero, np.zeros(np.shape(at))
+    i = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, len(nodes) - 2)
+    u = np.clip((at - nodes[i]) / (nodes[i + 1] - nodes[i]), 0.0, 1.0)
+    return i, u
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLadder:
+    """The drawn sizes: min_nm + i * step_nm, i = 0 .. count - 1; code = 1 + i.
+
+    For squares min_nm and step_nm are sides, and the diameters given here are of equal area.
+    """
+
+    min_nm: float
+    step_nm: float
+    count: int
+    squares: bool
+
+    def codes(self, drawn_nm: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Codes 1 .. count of unrounded drawn diameters, and which of them left the ladder."""
+        size = drawn_nm * SQUARE_SIDE if self.squares else drawn_nm
+        step = np.floor((size - self.min_nm) / self.step_nm + 0.5 + _TIE).astype(np.int64)
+        inside = np.clip(step, 0, self.count - 1)
+        return inside + 1, inside != step
+
+    def size_nm(self, code: int) -> float:
+        """What the ladder counts: the diameter of a disc or the side of a square."""
+        return self.min_nm + (code - 1) * self.step_nm
+
+    def diameter_nm(self, code: int) -> float:
+        """Equal-area diameter of a code."""
+        size = self.size_nm(code)
+        return size / SQUARE_SIDE if self.squares else size

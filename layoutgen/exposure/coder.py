@@ -1,0 +1,128 @@
+"""From the master on each site to the code that is drawn there.
+
+A table of codes, one row for each step of density and one column for each master, is made once
+for a design in its surrounding with its split; the kernel looks each site up in it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.codes import CodeBlock
+from layoutgen.exposure.bias import DENSITY_STEPS, DrawnLadder
+from layoutgen.exposure.part import MasterArray, Masters, Site
+from layoutgen.exposure.raster import assign
+from layoutgen.exposure.solve import Density, Exposed
+
+__all__ = ["Coder", "SurroundingField"]
+
+FloatArray = NDArray[np.float64]
+
+#: The spline may pass its nodes' extremes by a little: 0.01 of density is more than it can.
+_MARGIN = 82
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class SurroundingField:
+    """What surroundings add: values (rows, cols) at (x0 + i hx, y0 + j hy), linear between."""
+
+    values: FloatArray
+    x0: float
+    y0: float
+    hx: float
+    hy: float
+
+
+@numba.njit(cache=True, nogil=True)
+def _look_up(masters, row, codes):  # pragma: no cover
+    for r in range(masters.shape[0]):
+        for c in range(masters.shape[1]):
+            codes[r, c] = row[masters[r, c]]
+
+
+@numba.njit(cache=True, nogil=True)
+def _tally(codes, counts):  # pragma: no cover
+    for r in range(codes.shape[0]):
+        for c in range(codes.shape[1]):
+            counts[codes[r, c]] += 1
+
+
+class Coder:
+    """Codes of one design in one surrounding with one split (and zone)."""
+
+    def __init__(
+        self,
+        masters: Masters,
+        ladder: DrawnLadder,
+        exposed: Exposed,
+        density: Density | None,
+        added: SurroundingField | None,
+        split_nm: float,
+    ) -> None:
+        self.ladder = ladder
+        self.density = density
+        self.added = added
+        if density is None:
+            steps = np.zeros(1)
+            self._first = 0
+        else:
+            low, high = float(density.nodes.min()), float(density.nodes.max())
+            self._first = math.floor(low * DENSITY_STEPS) - _MARGIN
+            last = math.ceil(high * DENSITY_STEPS) + _MARGIN
+            steps = np.arange(self._first, last + 1) / DENSITY_STEPS
+        free = ~masters.fixed
+        bias = np.where(free, exposed.bias(steps[:, None], masters.master_nm), 0.0)
+        drawn = masters.master_nm + bias + np.where(free, split_nm, 0.0)
+        codes, off_ladder = ladder.codes(drawn)
+        off_table = free & ~exposed.bias.covers(steps[:, None], masters.master_nm)
+        blank = np.zeros((len(steps), 1), dtype=np.int64)
+        dtype = np.uint8 if ladder.count < 256 else np.uint16
+        self._codes = np.hstack([blank, codes]).astype(dtype)
+        self._left = np.hstack([blank, off_ladder | off_table]).astype(np.uint8)
+        self._may_leave = bool(self._left.any())
+
+    def block(self, site: Site, masters: MasterArray) -> CodeBlock:
+        """The codes of a block."""
+        window = site.window
+        return CodeBlock(window.row0, window.col0, self._through(self._codes, site, masters))
+
+    def left(self, site: Site, masters: MasterArray) -> int:
+        """How many pillars of a block left the bias table or the ladder."""
+        if not self._may_leave:
+            return 0
+        return int(self._through(self._left, site, masters).sum(dtype=np.int64))
+
+    def tally(self, block: CodeBlock) -> NDArray[np.int64]:
+        """How many sites hold each code, (ladder + 1,); entry 0 counts empty sites."""
+        counts = np.zeros(self.ladder.count + 1, dtype=np.int64)
+        _tally(block.codes, counts)
+        return counts
+
+    def _through(
+        self, table: NDArray[np.unsignedinteger], site: Site, masters: MasterArray
+    ) -> NDArray[np.unsignedinteger]:
+        codes = np.zeros(masters.shape, dtype=table.dtype)
+        if self.density is None:
+            _look_up(masters, table[0], codes)
+            return codes
+        raster = self.density.raster
+        lattice = raster.part.lattice
+        g = raster.grid
+        lo, hi = site.runs
+        field = self.added
+        values = np.zeros((1, 1)) if field is None else field.values
+        x0, y0, hx, hy = (
+            (0.0, 0.0, 1.0, 1.0) if field is None else (field.x0, field.y0, field.hx, field.hy)
+        )
+        assign(
+            masters, site.window.row0, site.window.col0, lo, hi, raster.gx0, raster.gx_odd,
+            raster.gy, raster.nx, raster.ny, raster.ux, raster.uy, self.density.coef, g.i0, g.j0,
+            values, x0, y0, hx, hy, lattice.x0_dbu, lattice.y0_dbu, lattice.pitch_dbu,
+            lattice.shift_dbu, lattice.row_dbu, field is not None, self._first, table, codes,
+        )  # fmt: skip
+        return codes

@@ -1,0 +1,166 @@
+"""Area of polygons on a raster: exact coverage of small cells, then a spline deposit.
+
+A cell is a quarter of a node step; its covered area is exact (signed trapezoids summed along
+the row). Taking a cell's area at its centre smears it by the cell's own variance, 1/12 of a cell
+squared; a second difference of 1/24 takes that out again, which leaves 2e-5 of density at the
+edge of a wide pad. Polygons that overlap count once: coverage stops at 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.exposure.raster import Convolver, Grid, field_at, spline_weights
+from layoutgen.exposure.scatter import ScatterTerm
+
+__all__ = ["cover", "deposit_polygons", "polygon_density"]
+
+FloatArray = NDArray[np.float64]
+_CELLS = 4  # cells to a node step
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _accumulate(points, cells):  # pragma: no cover
+    """Add a polygon's signed area to `cells`; points (n, 2) in cells; sum along rows afterwards."""
+    rows, cols = cells.shape[0], cells.shape[1] - 2
+    n = len(points)
+    for e in range(n):
+        x0, y0 = points[e, 0], points[e, 1]
+        f = e + 1 if e + 1 < n else 0
+        x1, y1 = points[f, 0], points[f, 1]
+        if y0 == y1:
+            continue
+        sign = 1.0
+        if y0 > y1:
+            x0, y0, x1, y1 = x1, y1, x0, y0
+            sign = -1.0
+        lean = (x1 - x0) / (y1 - y0)
+        for row in range(max(0, int(np.floor(y0))), min(rows - 1, int(np.floor(y1))) + 1):
+            low = max(y0, float(row))
+            high = min(y1, row + 1.0)
+            if high <= low:
+                continue
+            xa = x0 + (low - y0) * lean
+            xb = x0 + (high - y0) * lean
+            if xa > xb:
+                xa, xb = xb, xa
+            total = sign * (high - low)
+            # the part left of the raster fills from column 0, the part right of it nothing
+            if xb <= 0.0:
+                cells[row, 0] += total
+                continue
+            if xa >= cols:
+                continue
+            if xb - xa < 1e-12:
+                c = int(np.floor(xa))
+                part = xa - c
+                cells[row, c] += total * (1 - part)
+                cells[row, c + 1] += total * part
+                continue
+            per_x = total / (xb - xa)
+            if xa < 0.0:
+                cells[row, 0] += per_x * -xa
+                xa = 0.0
+            end = min(xb, float(cols))
+            c = int(np.floor(xa))
+            while xa < end:
+                to = min(end, c + 1.0)
+                piece = per_x * (to - xa)
+                part = (xa + to) / 2 - c
+                cells[row, c] += piece * (1 - part)
+                cells[row, c + 1] += piece * part
+                xa = to
+                c += 1
+
+
+def cover(polygons: Sequence[NDArray[np.float64]], grid: Grid) -> FloatArray:
+    """Covered fraction of each cell, (4 rows, 4 cols); cell (0, 0) has its corner on node (i0, j0)."""
+    cells = np.zeros((grid.rows * _CELLS, grid.cols * _CELLS + 2))
+    for polygon in polygons:
+        points = np.asarray(polygon, dtype=np.float64)
+        scaled = np.stack(
+            [
+                (points[:, 0] / grid.hx - grid.i0) * _CELLS,
+                (points[:, 1] / grid.hy - grid.j0) * _CELLS,
+            ],
+            axis=1,
+        )
+        x, y = scaled[:, 0], scaled[:, 1]
+        if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0:
+            scaled = scaled[::-1]  # the row sum runs to the right, so clockwise counts positive
+        _accumulate(np.ascontiguousarray(scaled), cells)
+    found: FloatArray = np.clip(np.cumsum(cells, axis=1)[:, :-2], 0.0, 1.0)
+    return found
+
+
+def deposit_polygons(
+    polygons: Sequence[FloatArray], grid: Grid, without: Sequence[FloatArray] = ()
+) -> FloatArray:
+    """Area fraction that polygons (n, 2) of database units from the axis leave on each node.
+
+    What lies in the polygons `without` is taken out, which must be part of the others.
+    """
+    wide = Grid(grid.hx, grid.hy, grid.i0 - 2, grid.j0 - 2, grid.cols + 4, grid.rows + 4)
+    cells = cover(polygons, wide)
+    if without:
+        cells = cells - cover(without, wide)
+    if not cells.any():
+        return np.zeros(grid.shape)
+    weights = spline_weights(_CELLS, None)[1]  # (cell, 4): a cell's centre is at (2 s + 1) / 8
+
+    def along(values: FloatArray) -> FloatArray:
+        count = values.shape[1] // _CELLS
+        sharp = values.copy()
+        sharp[:, 1:-1] -= (values[:, 2:] - 2 * values[:, 1:-1] + values[:, :-2]) / 24
+        steps = sharp.reshape(values.shape[0], count, _CELLS)
+        out = np.zeros((values.shape[0], count + 3))
+        for t in range(4):
+            out[:, t : t + count] += steps @ weights[:, t]
+        return out[:, 1 : 1 + count] / _CELLS
+
+    found = along(np.ascontiguousarray(along(cells).T)).T
+    return np.ascontiguousarray(found[2:-2, 2:-2])
+
+
+def polygon_density(
+    polygons: Sequence[FloatArray],
+    terms: Sequence[ScatterTerm],
+    x: FloatArray,
+    y: FloatArray,
+    without: Sequence[FloatArray] = (),
+) -> FloatArray:
+    """Density that polygons give at places x (cols,) and y (rows,), both rising; (rows, cols).
+
+    Terms beyond their reach count nothing.
+    """
+    near = [term for term in terms if term.reach_dbu > 0]
+    found = np.zeros((len(y), len(x)))
+    if not polygons or not near:
+        return found
+    reach = max(term.reach_dbu for term in near)
+    h = min(term.range_dbu for term in near) / _CELLS
+    points = np.concatenate([np.asarray(p, dtype=np.float64) for p in polygons])
+    span = []
+    for axis, at in ((0, x), (1, y)):
+        low, high = points[:, axis].min(), points[:, axis].max()
+        # places that can be reached, and the area that reaches them
+        first, last = max(low - reach, float(at[0])), min(high + reach, float(at[-1]))
+        if first > last:
+            return found
+        area = max(low, first - reach), min(high, last + reach)
+        span.append((min(first, area[0]), max(last, area[1])))
+    i0, i1 = (int(np.floor(span[0][0] / h)) - 6, int(np.ceil(span[0][1] / h)) + 6)
+    j0, j1 = (int(np.floor(span[1][0] / h)) - 6, int(np.ceil(span[1][1] / h)) + 6)
+    grid = Grid(h, h, i0, j0, i1 - i0 + 1, j1 - j0 + 1)
+    source = deposit_polygons(polygons, grid, without)
+    if not source.any():
+        return found
+    coef = Convolver(grid, tuple(near), False, False)(source)
+    i = (x >= span[0][0] - h) & (x <= span[0][1] + h)
+    j = (y >= span[1][0] - h) & (y <= span[1][1] + h)
+    found[np.ix_(j, i)] = field_at(coef, grid, x[i], y[j])
+    return found

@@ -1,0 +1,123 @@
+"""A patterned part: the lattice sites of one lens, grating or pad and the master on each.
+
+A part says where its sites are (`pieces`) and which of its masters stands on each; masters are
+numbered from 1, 0 is an empty site. A lens and a grating find them from their phase; a pad has
+them by place. Blocks are made when asked for; a part keeps those it has made while they fit
+its budget of memory, so what it gives never depends on that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.lattice import Lattice, Window
+from layoutgen.optics.domain import Domain, Piece, Rows, pieces
+
+__all__ = ["BLOCK_SIDE", "Masters", "Part", "Site"]
+
+FloatArray = NDArray[np.float64]
+MasterArray = NDArray[np.uint8] | NDArray[np.uint16]
+
+#: Sites along a block: 256 x 256 codes are 64 KiB, which stays in a core's own cache.
+BLOCK_SIDE = 256
+
+#: Bytes of master indices that one part keeps between its passes.
+KEEP_BYTES = 32 << 20
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Masters:
+    """The masters of a part, in nm of equal-area diameter; index k of a block is entry k - 1.
+
+    `fixed` masters are drawn as they are: no bias, no split.
+    """
+
+    master_nm: FloatArray
+    target_nm: FloatArray
+    fixed: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.master_nm)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A block of one piece: its window and the runs of columns that hold sites."""
+
+    piece: int
+    window: Window
+    rows: Rows
+
+    @property
+    def runs(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """lo, hi of each row, counted from the block's first column, lo <= hi."""
+        lo = self.rows.lo - self.window.col0
+        return lo, np.maximum(self.rows.hi - self.window.col0, lo)
+
+    @property
+    def runs_inside(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        lo = self.rows.lo_in - self.window.col0
+        return lo, np.maximum(self.rows.hi_in - self.window.col0, lo)
+
+
+#: Gives the master indices of a block.
+MasterSource = Callable[[Site], MasterArray]
+
+
+@dataclass(eq=False)
+class Part:
+    """One patterned part with the symmetry that it is stored with."""
+
+    name: str
+    lattice: Lattice
+    domain: Domain
+    symmetry: str
+    masters: Masters
+    source: MasterSource
+    usage: FloatArray | None = None  # how often each master stands here, to start the density from
+    pieces: tuple[Piece, ...] = field(init=False)
+    sites: tuple[Site, ...] = field(init=False)
+    _kept: dict[int, MasterArray] = field(init=False, default_factory=dict, repr=False)
+    _kept_bytes: int = field(init=False, default=0)
+
+    def __post_init__(self) -> None:
+        self.pieces = pieces(self.domain, self.lattice, self.symmetry)
+        self.sites = tuple(
+            Site(index, window, rows)
+            for index, piece in enumerate(self.pieces)
+            for window, rows in piece.rows.blocks(BLOCK_SIDE)
+        )
+
+    @property
+    def group_order(self) -> int:
+        """How many copies of the open piece make the whole part."""
+        return {"octant": 8, "quadrant": 4, "half_x": 2, "half_y": 2, "whole": 1}[self.symmetry]
+
+    @property
+    def pillars(self) -> int:
+        """Sites of the whole part, collar included."""
+        return sum(len(piece.placements) * piece.rows.sites for piece in self.pieces)
+
+    def block(self, index: int) -> MasterArray:
+        """Master indices of block `index`, (rows, cols)."""
+        kept = self._kept.get(index)
+        if kept is not None:
+            return kept
+        made = self.source(self.sites[index])
+        if self._kept_bytes + made.nbytes <= KEEP_BYTES:
+            self._kept[index] = made
+            self._kept_bytes += made.nbytes
+        return made
+
+    def blocks(self) -> Iterator[tuple[Site, MasterArray]]:
+        for index, site in enumerate(self.sites):
+            yield site, self.block(index)
+
+    def forget(self) -> None:
+        """Give back what is kept."""
+        self._kept.clear()
+        self._kept_bytes = 0

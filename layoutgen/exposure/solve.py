@@ -1,0 +1,300 @@
+"""The fixed point of local density and bias for one part.
+
+Drawn sizes depend on density and density on drawn sizes. With unrounded drawn sizes
+
+    rho = K * area(master + bias(rho, master)) + what the surroundings add
+
+contracts: a change of density moves a pillar by a few nm, which moves the density by some per cent
+of that change. One pass over the sites deposits the area and its slope at a first density; then
+the iteration runs on the coarse raster alone. Where the answer lies so far from the first density that
+the slope no longer tells the area, those blocks are deposited again at their own density.
+
+With `exposed: background` the sign turns: frames are exposed and the shapes are holes in them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.exposure.bias import DENSITY_STEPS, BiasTable
+from layoutgen.exposure.part import MasterArray, Masters, Part, Site
+from layoutgen.exposure.raster import (
+    AREA_UNIT,
+    DEPOSIT_SCALE,
+    Convolver,
+    Grid,
+    coefficients,
+    deposit,
+    deposit_again,
+    field_at,
+    node_values,
+    spline_weights,
+    steps_per_node,
+)
+from layoutgen.exposure.scatter import ScatterTerm
+
+__all__ = ["Density", "Exposed", "PartRaster", "solve"]
+
+FloatArray = NDArray[np.float64]
+
+#: The iteration stops when no node's density changes by more than this.
+STOP = 1e-5
+#: A block whose density ends farther than this from that of its deposit is deposited again: what
+#: the slope misses, and what its box deposit smears, is then below 1e-5 of density.
+NEAR = 0.02
+_MAX_ROUNDS = 60
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Exposed:
+    """What every part's density needs: kernel, bias table, tone, and the steps of density."""
+
+    terms: tuple[ScatterTerm, ...]
+    bias: BiasTable
+    background: bool
+
+    @property
+    def reach_dbu(self) -> float:
+        return max((term.reach_dbu for term in self.terms), default=0.0)
+
+
+class AreaTable:
+    """Exposed area of each master at each density step, in whole AREA_UNITs of a site, and slope."""
+
+    def __init__(
+        self, masters: Masters, bias: BiasTable, site_area_nm2: float, d0: int, d1: int
+    ) -> None:
+        self.d0 = d0
+        density = np.arange(d0, d1 + 1) / DENSITY_STEPS
+
+        def area(at: FloatArray) -> FloatArray:
+            drawn = masters.master_nm + np.where(
+                masters.fixed, 0.0, bias(at[:, None], masters.master_nm)
+            )
+            return math.pi / 4 * np.maximum(drawn, 0.0) ** 2 / site_area_nm2 * AREA_UNIT
+
+        step = 32 / DENSITY_STEPS  # wide enough to see past the table's kinks, narrow for its curve
+        blank = np.zeros((len(density), 1))
+        slope = (area(density + step) - area(density - step)) / (2 * step)
+        self.area = np.hstack([blank, np.floor(area(density) + 0.5)])
+        self.slope = np.hstack([blank, np.floor(slope + 0.5)])
+
+
+class PartRaster:
+    """The geometry of a part's raster and what is done on it: deposit, complete, convolve."""
+
+    def __init__(self, part: Part, terms: tuple[ScatterTerm, ...], outer_dbu: float) -> None:
+        """`outer_dbu`: how far beyond the part its density is wanted."""
+        self.part = part
+        self.terms = terms
+        lattice = part.lattice
+        shortest = min(term.range_dbu for term in terms)
+        nx, ny = steps_per_node(lattice, shortest)
+        self.mirror_x = part.symmetry in ("octant", "quadrant", "half_x")
+        self.mirror_y = part.symmetry in ("octant", "quadrant", "half_y")
+        half_x, half_y = part.domain.extent
+        far_x = int((half_x + outer_dbu) / (nx * lattice.pitch_dbu)) + 5
+        far_y = int((half_y + outer_dbu) / (ny * lattice.row_dbu)) + 5
+        i0 = -4 if self.mirror_x else -far_x
+        j0 = -4 if self.mirror_y else -far_y
+        self.nx, self.ny = nx, ny
+        hx, hy = float(nx * lattice.pitch_dbu), float(ny * lattice.row_dbu)
+        self.grid = Grid(hx, hy, i0, j0, far_x - i0 + 1, far_y - j0 + 1)
+        self.convolver = Convolver(self.grid, terms, self.mirror_x, self.mirror_y)
+        self.wx = spline_weights(nx, 1 << 12)
+        self.wy = spline_weights(ny, 1 << 12)
+        self.ux = spline_weights(nx, None)
+        self.uy = spline_weights(ny, None)
+        self.gx0 = 1 if lattice.centre == "gap" else 0
+        self.gx_odd = 1 if lattice.hexagonal else 0
+        self.gy = 1 if lattice.y0_dbu else 0
+
+    def deposit(
+        self,
+        site: Site,
+        masters: MasterArray,
+        area: FloatArray,
+        slope: FloatArray,
+        times: float,
+        sums: FloatArray,
+        slopes: FloatArray,
+    ) -> None:
+        """Deposit a block at one density; `times` -1 takes it back, to the last bit."""
+        g = self.grid
+        weight = times * len(self.part.pieces[site.piece].placements) / self.part.group_order
+        lo, hi = site.runs
+        deposit(
+            masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
+            self.nx, self.ny, self.wx, self.wy, area, slope, weight, sums, slopes, g.i0, g.j0,
+        )  # fmt: skip
+
+    def deposit_again(
+        self,
+        site: Site,
+        masters: MasterArray,
+        rows: AreaTable,
+        coef: FloatArray,
+        around: FloatArray,
+        sums: FloatArray,
+        slopes: FloatArray,
+    ) -> None:
+        """Deposit a block, each site at its own density (coef + around)."""
+        g = self.grid
+        weight = len(self.part.pieces[site.piece].placements) / self.part.group_order
+        lo, hi = site.runs
+        deposit_again(
+            masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
+            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, coef, around, rows.d0, rows.area,
+            rows.slope, weight, sums, slopes, g.i0, g.j0,
+        )  # fmt: skip
+
+    def largest_gap(self, site: Site, nodes: FloatArray, density: float) -> float:
+        """The most that the nodes around a block differ from one density."""
+        g, w = self.grid, site.window
+        i = slice(max((w.col0 - 1) // self.nx - 1 - g.i0, 0), (w.col0 + w.cols) // self.nx + 3 - g.i0)
+        j = slice(max(w.row0 // self.ny - 1 - g.j0, 0), (w.row0 + w.rows) // self.ny + 3 - g.j0)
+        return float(np.max(np.abs(nodes[j, i] - density)))
+
+    def complete(self, array: FloatArray) -> FloatArray:
+        """Add up the images of a deposit under the part's symmetry, in place."""
+        g = self.grid
+        if self.part.symmetry == "octant":
+            array += array.T.copy()
+        if self.mirror_x:
+            m = -g.i0
+            array[:, : 2 * m + 1] += array[:, 2 * m :: -1].copy()
+        if self.mirror_y:
+            m = -g.j0
+            array[: 2 * m + 1] += array[2 * m :: -1].copy()
+        return array
+
+
+@dataclass(eq=False, slots=True)
+class Density:
+    """Local density of a part as a spline on its raster, surroundings not in it.
+
+    `coef` are spline coefficients of the part's own density, `shapes` the same without its own
+    frame (negative when the background is exposed); `nodes` the whole density at the nodes,
+    surroundings in it; `residual` the last change of the fixed point.
+    """
+
+    raster: PartRaster
+    coef: FloatArray
+    shapes: FloatArray
+    nodes: FloatArray
+    residual: float
+    rounds: int
+
+    def shapes_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """What the part's shapes add at places x (cols,), y (rows,) from its axis; (rows, cols)."""
+        g = self.raster.grid
+        ax = np.abs(x) if self.raster.mirror_x else x
+        ay = np.abs(y) if self.raster.mirror_y else y
+        return field_at(self.shapes, g, ax, ay)
+
+
+def solve(
+    part: Part,
+    exposed: Exposed,
+    site_area_nm2: float,
+    *,
+    raster: PartRaster,
+    own_frame: FloatArray | None = None,
+    around: FloatArray | None = None,
+) -> Density:
+    """Density of a part at its fixed point.
+
+    own_frame: area fraction of the part's own frame deposited on the nodes (background only).
+    around: density that the surroundings add at the nodes.
+    """
+    shape = raster.grid.shape
+    extra = np.zeros(shape) if around is None else around
+    first = _first_density(part, exposed, site_area_nm2)
+    table = AreaTable(part.masters, exposed.bias, site_area_nm2, first, first)
+    area, slope = table.area[0].copy(), table.slope[0].copy()
+    sums, slopes = np.zeros(shape), np.zeros(shape)
+    for site, masters in part.blocks():
+        raster.deposit(site, masters, area, slope, 1.0, sums, slopes)
+    flat = _Linear(raster.complete(slopes.copy()), first / DENSITY_STEPS)
+    density = _iterate(raster, exposed, raster.complete(sums.copy()), [flat], own_frame, extra)
+    again = [
+        index
+        for index, site in enumerate(part.sites)
+        if raster.largest_gap(site, density.nodes, first / DENSITY_STEPS) > NEAR
+    ]
+    if not again or not exposed.bias.depends_on_density:
+        return density
+    rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *_span(density.nodes))
+    around_coef = coefficients(extra)
+    own = np.zeros(shape)
+    for index in again:
+        site, masters = part.sites[index], part.block(index)
+        raster.deposit(site, masters, area, slope, -1.0, sums, slopes)
+        raster.deposit_again(site, masters, rows, density.coef, around_coef, sums, own)
+    forms = [
+        _Linear(raster.complete(slopes), first / DENSITY_STEPS),
+        _Linear(raster.complete(own), density.nodes),
+    ]
+    return _iterate(
+        raster, exposed, raster.complete(sums), forms, own_frame, extra, density.nodes
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Linear:
+    """Deposited slopes and the density (at the nodes, or everywhere) that they are counted from."""
+
+    slopes: FloatArray
+    origin: FloatArray | float
+
+
+def _first_density(part: Part, exposed: Exposed, site_area_nm2: float) -> int:
+    """Density step of an endless array with this part's share of each master, before any bias."""
+    if not len(part.masters):
+        return 0
+    fill = math.pi / 4 * part.masters.master_nm**2 / site_area_nm2
+    mean = float(np.average(fill, weights=part.usage))
+    return round(min(max(1 - mean if exposed.background else mean, 0.0), 1.0) * DENSITY_STEPS)
+
+
+def _iterate(
+    raster: PartRaster,
+    exposed: Exposed,
+    sums: FloatArray,
+    forms: list[_Linear],
+    own_frame: FloatArray | None,
+    around: FloatArray,
+    start: FloatArray | None = None,
+) -> Density:
+    per_node = raster.nx * raster.ny
+    constant = sums * (DEPOSIT_SCALE / per_node)
+    linear = [(form.slopes * (0.25 / AREA_UNIT / per_node), form.origin) for form in forms]
+    sign = -1.0 if exposed.background else 1.0
+    frame = 0.0 if own_frame is None else own_frame
+    if start is None:  # the plain density is a better start than none
+        nodes = node_values(raster.convolver(frame + sign * constant)) + around
+    else:
+        nodes = start
+    change, rounds, coef = math.inf, 0, nodes
+    while change >= STOP and rounds < _MAX_ROUNDS:
+        area = constant.copy()
+        for slopes, origin in linear:
+            area += slopes * (nodes - origin)
+        coef = raster.convolver(frame + sign * area)
+        found = node_values(coef) + around
+        change = float(np.max(np.abs(found - nodes)))
+        nodes = found
+        rounds += 1
+    shapes = coef if own_frame is None else coef - raster.convolver(own_frame)
+    return Density(raster, coef, shapes, nodes, change, rounds)
+
+
+def _span(nodes: FloatArray) -> tuple[int, int]:
+    """Density steps that hold every node's density, with a margin for the spline between nodes."""
+    low = math.floor(float(nodes.min()) * DENSITY_STEPS) - 82
+    high = math.ceil(float(nodes.max()) * DENSITY_STEPS) + 82
+    return low, high

@@ -1,0 +1,128 @@
+"""Which pillar stands for which phase: one table over the wrapped phase, and the lens's offset.
+
+With t the pillars' complex transmissions, psi the target phase and phi0 the lens's offset, the
+pillar chosen is the one that maximises
+
+    Re(t exp(-i (psi + phi0)))
+
+ties (within 1e-12) going to the smaller. One turn is cut into 65536 bins and the choice is made at
+each bin's centre. Two choices differ in merit by at most |t1 - t2| times the angle between
+their psi, so for |t| <= 1 a table loses less than 2 pi / 65536 = 9.6e-5 of merit anywhere.
+
+phi0 is free: a lens works as well with any constant phase. It is 0 unless one of 256 steps of a
+turn raises the coherent sum |mean t exp(-i psi)| over the lens, to which the amplitude at the
+focus is proportional, by more than 0.1 %. As 256 divides 65536, a step of phi0 is a cyclic shift
+of the table by whole bins, and the sums for all steps are one cyclic correlation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import floor, inf, pi
+
+import numba as nb
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["BINS", "STEPS", "Offset", "best_offset", "merit_loss", "phase_table", "wrap_bin"]
+
+BINS = 65536
+STEPS = 256
+BINS_PER_STEP = BINS // STEPS
+
+# Merits closer than this are equal; it is far above the rounding of sin and cos (1e-16), which
+# differs between libraries, and far below what anyone could measure.
+TIE = 1e-12
+
+# An offset is used only if it gains more than this, and the smallest step this near the best wins.
+WORTHWHILE = 1e-3
+AS_GOOD = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """A lens's constant phase: phi0_rad = 2 pi step / 256; gain is the coherent sum over that at 0."""
+
+    step: int
+    phi0_rad: float
+    gain: float
+
+    @property
+    def shift_bins(self) -> int:
+        """The offset as bins of the phase table."""
+        return self.step * BINS_PER_STEP
+
+
+@nb.njit("int32(float64)", error_model="numpy", cache=True)
+def wrap_bin(turns):  # type: ignore[no-untyped-def]
+    """Bin 0 .. 65535 of an unwrapped phase in turns."""
+    # a phase a hair below a whole turn may round up to the whole turn itself
+    place = (turns - floor(turns)) * 65536.0
+    return np.int32(place if place < 65535.0 else 65535.0)
+
+
+def phase_table(field: NDArray[np.complex128], *, shift_bins: int = 0) -> NDArray[np.uint16]:
+    """Index of the best candidate for each of the 65536 bins of the target phase.
+
+    field (candidates,) holds t in order of size, at most 65536 of them; shift_bins is the lens's
+    offset phi0 in bins.
+    """
+    if field.ndim != 1 or not 0 < field.size <= BINS:
+        raise ValueError(f"want 1 to {BINS} candidates in one row, got shape {field.shape}")
+    table = np.zeros(BINS, dtype=np.uint16)
+    # A bin lies within half a step of its group's middle, and merits change by at most |t1 - t2|
+    # per radian, so only candidates this near the best of the middle can win in the group.
+    reach = float(np.abs(field).max())
+    slack = 2 * reach * pi / STEPS + 2 * TIE
+    real, imag = field.real.copy(), field.imag.copy()
+    middles = 2 * pi * (np.arange(STEPS) + 0.5) / STEPS
+    coarse = np.outer(np.cos(middles), real) + np.outer(np.sin(middles), imag)
+    for group in range(STEPS):
+        near = np.flatnonzero(coarse[group] >= coarse[group].max() - slack)
+        first = group * BINS_PER_STEP
+        psi = 2 * pi * (np.arange(first, first + BINS_PER_STEP) + 0.5) / BINS
+        merit = np.cos(psi)[:, None] * real[near] + np.sin(psi)[:, None] * imag[near]
+        equal = merit >= merit.max(axis=1, keepdims=True) - TIE
+        table[first : first + BINS_PER_STEP] = near[equal.argmax(axis=1)]
+    return np.roll(table, -shift_bins)
+
+
+def best_offset(histogram: NDArray[np.int64], field: NDArray[np.complex128]) -> Offset:
+    """The offset that a lens gets.
+
+    histogram (65536,) counts the lens's sites by the bin of their target phase; field is that of
+    `phase_table`.
+    """
+    if histogram.shape != (BINS,):
+        raise ValueError(f"want a histogram of {BINS} bins, got shape {histogram.shape}")
+    total = int(histogram.sum())
+    if total == 0:
+        return Offset(0, 0.0, 1.0)
+    psi = 2 * pi * (np.arange(BINS) + 0.5) / BINS
+    sites = (histogram * np.exp(-1j * psi)).reshape(STEPS, BINS_PER_STEP)
+    chosen = field[phase_table(field)].reshape(STEPS, BINS_PER_STEP)
+    # sum over bins of sites[b] chosen[b + shift], shift in whole steps: correlate along the steps
+    spectrum = np.fft.fft(chosen, axis=0) * np.conj(np.fft.fft(np.conj(sites), axis=0))
+    sums = np.abs(np.fft.ifft(spectrum.sum(axis=1)))
+    # Rounded far above the transform's own error, so that equal sums are equal on any machine.
+    level = np.round(sums / total, 12)
+    here, best = float(level[0]), float(level.max())
+    if best <= here * (1 + WORTHWHILE):
+        return Offset(0, 0.0, 1.0)
+    step = int(np.argmax(level >= best * (1 - AS_GOOD)))
+    gain = float(level[step]) / here if here else inf
+    return Offset(step, 2 * pi * step / STEPS, gain)
+
+
+def merit_loss(field: NDArray[np.complex128], table: NDArray[np.uint16]) -> float:
+    """The most merit that an unshifted table loses against the search, at its bins' edges."""
+    edges = np.arange(BINS + 1)
+    worst = 0.0
+    for part in np.array_split(edges, 64):
+        psi = 2 * pi * part / BINS
+        merit = np.cos(psi)[:, None] * field.real + np.sin(psi)[:, None] * field.imag
+        rows = np.arange(part.size)
+        for side in (part - 1, part):
+            taken = merit[rows, table[side % BINS]]
+            worst = max(worst, float((merit.max(axis=1) - taken).max()))
+    return worst

@@ -1,0 +1,242 @@
+"""Where to measure: pillars for the SEM that span diameter, density and wafer radius.
+
+Pads give every diameter at known densities, lenses give what the optics will use, and dies from
+the centre to the rim give the wafer radius, each combined with the others so that none is tied to
+another. Every stage (resist, master, each replication step) lists the same pillars.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.exposure.coverage import deposit_polygons
+from layoutgen.exposure.raster import DEPOSIT_SCALE, AREA_UNIT, field_at
+from layoutgen.exposure.solve import Exposed, PartRaster
+from layoutgen.layout.tree import Tree, Variant
+from layoutgen.wafer.frames import grown
+
+__all__ = ["SEM_COLUMNS", "SemSite", "sem_csv", "sem_sites"]
+
+FloatArray = NDArray[np.float64]
+
+SEM_COLUMNS = (
+    "site", "stage", "die", "col", "row", "x_mm", "y_mm", "feature", "lens_radius_um", "target_nm",
+    "master_nm", "split_nm", "drawn_nm", "density", "measured_nm", "sigma_nm", "count",
+    "edge_method", "note",
+)  # fmt: skip
+
+#: Sites per stage: enough for a mean within 1 nm at 3 nm scatter and one in six lost.
+WANTED = 48
+
+
+@dataclass(frozen=True, slots=True)
+class SemSite:
+    """One pillar: its die, its place on the wafer as written (database units), its sizes in nm."""
+
+    die: str
+    col: int
+    row: int
+    x: int
+    y: int
+    feature: str
+    lens_radius_um: float | None
+    target_nm: float
+    master_nm: float
+    split_nm: float
+    drawn_nm: float
+    density: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Pick:
+    """A pillar of a variant, from its axis in database units."""
+
+    x: int
+    y: int
+    master: int
+    code: int
+
+
+def sem_sites(tree: Tree, exposed: Exposed, dbu_nm: float, wanted: int = WANTED) -> list[SemSite]:
+    """Pillars to measure, in the order in which the stage would meet them (die by die)."""
+    things = tree.scene.things
+    dies = tree.plan.dies
+    by_variant: dict[int, list[int]] = {}
+    for number, index in tree.variant_of.items():
+        by_variant.setdefault(index, []).append(number)
+    if not by_variant:
+        return []
+    picks = {index: _picks(tree.variants[index]) for index in by_variant}
+    densities: dict[int, FloatArray] = {}
+    chosen: list[tuple[int, int]] = []  # thing, number of the pick
+    # Dies in turn from the centre to the rim and back: with each variant's picks dealt out
+    # over its dies, diameters and radii are not tied together.
+    order = sorted(by_variant, key=lambda index: (tree.variants[index].design.kind != "pad", index))
+    spread = {index: _spread(by_variant[index], tree) for index in order}
+    share = _shares({index: len(picks[index]) * min(len(spread[index]), 3) for index in order}, wanted)
+    for index in order:
+        total = share[index]
+        for k in range(total):
+            die_turn = spread[index][k % len(spread[index])]
+            pick = (k * _stride(len(picks[index]))) % len(picks[index])
+            if (die_turn, pick) in chosen:
+                pick = next(
+                    (p for p in range(len(picks[index])) if (die_turn, p) not in chosen), pick
+                )
+            chosen.append((die_turn, pick))
+    chosen = sorted(set(chosen), key=lambda c: (things[c[0]].die, c[0], c[1]))
+    found = []
+    for number, pick_number in chosen:
+        index = tree.variant_of[number]
+        variant = tree.variants[index]
+        if index not in densities:
+            densities[index] = density_as_drawn(variant, exposed, tree, picks[index])
+        pick, thing = picks[index][pick_number], things[number]
+        die = dies[thing.die]
+        masters = variant.design.masters
+        split = 0.0 if masters.fixed[pick.master - 1] else variant.split_nm
+        x, y = thing.x + pick.x, thing.y + pick.y
+        found.append(
+            SemSite(
+                die.name, die.col, die.row, x, y, variant.design.name,
+                math.hypot(pick.x, pick.y) * dbu_nm * 1e-3 if variant.design.kind == "lens" else None,
+                float(masters.target_nm[pick.master - 1]),
+                float(masters.master_nm[pick.master - 1]), split,
+                variant.table.drawn_nm[pick.code - 1] if not variant.design.ladder.squares
+                else variant.design.ladder.diameter_nm(pick.code),
+                float(densities[index][pick_number]) if exposed.terms else None,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _stride(count: int) -> int:
+    """A step that visits every one of `count` picks before it repeats, far from 1."""
+    for step in range(max(1, round(count * 0.618)), count + 1):
+        if math.gcd(step, count) == 1:
+            return step
+    return 1
+
+
+def _shares(room: dict[int, int], wanted: int) -> dict[int, int]:
+    """Deal `wanted` sites over variants, none more than it has room for, as evenly as can be."""
+    given = dict.fromkeys(room, 0)
+    left = min(wanted, sum(room.values()))
+    while left > 0:
+        open_ = [index for index in room if given[index] < room[index]]
+        for index in open_[:left]:
+            given[index] += 1
+        left -= min(left, len(open_))
+    return given
+
+
+def _spread(numbers: Sequence[int], tree: Tree) -> list[int]:
+    """Up to five things of a variant, from the wafer's centre to its rim."""
+    things, dies = tree.scene.things, tree.plan.dies
+    ranked = sorted(
+        numbers, key=lambda n: (math.hypot(dies[things[n].die].x, dies[things[n].die].y), n)
+    )
+    count = min(5, len(ranked))
+    at = [round(k * (len(ranked) - 1) / max(1, count - 1)) for k in range(count)]
+    return [ranked[k] for k in dict.fromkeys(at)]
+
+
+def _picks(variant: Variant) -> list[_Pick]:
+    """Pillars of a variant that span its masters and, for a lens, its radius."""
+    part = variant.design.part(variant.surrounding.symmetry)
+    lattice = variant.design.lattice
+    found: list[_Pick] = []
+    if variant.design.kind == "pad":
+        best: dict[int, tuple[float, _Pick]] = {}
+        for task in variant.blocks():
+            masters, codes = part.block(task.index), task.codes().codes
+            x, y = lattice.sites_dbu(part.sites[task.index].window)
+            for master in np.unique(masters[masters > 0]).tolist():
+                if variant.design.masters.fixed[master - 1]:
+                    continue
+                where = np.argwhere(masters == master)
+                px, py = x[tuple(where.T)], y[tuple(where.T)]
+                # nearest to the middle of its square: the density there is the pad's own
+                middle = (px.min() + px.max()) / 2, (py.min() + py.max()) / 2
+                distance = np.hypot(px - middle[0], py - middle[1])
+                k = int(np.argmin(distance))
+                row, col = where[k]
+                pick = _Pick(int(px[k]), int(py[k]), master, int(codes[row, col]))
+                score = float(-len(where))
+                if master not in best or score < best[master][0]:
+                    best[master] = (score, pick)
+        return [best[master][1] for master in sorted(best)]
+    sites = part.sites
+    step = max(1, len(sites) // 12)
+    for turn, index in enumerate(range(0, len(sites), step)):
+        site = sites[index]
+        masters = part.block(index)
+        held = np.unique(masters[masters > 0])
+        if not len(held):
+            continue
+        codes = variant.coder.block(site, masters).codes
+        x, y = lattice.sites_dbu(site.window)
+        for share in (0.1 + 0.08 * turn, 0.6 + 0.08 * turn):
+            master = int(held[int((share % 1.0) * (len(held) - 1) + 0.5)])
+            where = np.argwhere(masters == master)
+            row, col = where[len(where) // 2]
+            found.append(
+                _Pick(int(x[row, col]), int(y[row, col]), master, int(codes[row, col]))
+            )
+    return list(dict.fromkeys(found))
+
+
+def density_as_drawn(
+    variant: Variant, exposed: Exposed, tree: Tree, picks: Sequence[_Pick]
+) -> FloatArray:
+    """Local density at the picks from the sizes that are drawn, split and rounding included."""
+    if not exposed.terms or not picks:
+        return np.zeros(len(picks))
+    design = variant.design
+    part = design.part(variant.surrounding.symmetry)
+    raster = PartRaster(part, exposed.terms, 0.0)
+    ladder = design.ladder
+    diameter = np.array([ladder.diameter_nm(code) for code in range(1, ladder.count + 1)])
+    area = np.concatenate(
+        [[0.0], np.floor(math.pi / 4 * diameter**2 / design.site_area_nm2 * AREA_UNIT + 0.5)]
+    )
+    sums, unused = np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)
+    for task in variant.blocks():
+        codes = task.codes()
+        raster.deposit(
+            part.sites[task.index], codes.codes, area, np.zeros(len(area)), 1.0, sums, unused
+        )
+    fill = raster.complete(sums) * (DEPOSIT_SCALE / (raster.nx * raster.ny))
+    if exposed.background:
+        own = grown(design.outline, tree.plan.frame_width_dbu or 0).astype(np.float64)
+        fill = deposit_polygons([own], raster.grid) - fill
+    coef = raster.convolver(fill)
+    found = np.zeros(len(picks))
+    for k, pick in enumerate(picks):
+        at_x, at_y = np.array([float(pick.x)]), np.array([float(pick.y)])
+        found[k] = field_at(coef, raster.grid, at_x, at_y)[0, 0]
+        found[k] += variant.surrounding.added_at(at_x, at_y)[0, 0]
+    return found
+
+
+def sem_csv(
+    sites: Sequence[SemSite], stages: Sequence[str], *, job: str, title: str, dbu_nm: float
+) -> str:
+    """The file for the SEM operator: what is known filled in, what is measured left empty."""
+    lines = [f"# job: {title} {job}", ",".join(SEM_COLUMNS)]
+    mm = dbu_nm * 1e-6
+    for stage in stages:
+        for number, site in enumerate(sites, start=1):
+            radius = "" if site.lens_radius_um is None else f"{site.lens_radius_um:.4f}"
+            density = "" if site.density is None else f"{site.density:.5f}"
+            lines.append(
+                f"S{number:03d},{stage},{site.die},{site.col},{site.row},{site.x * mm:.7f},"
+                f"{site.y * mm:.7f},{site.feature},{radius},{site.target_nm:.4f},"
+                f"{site.master_nm:.4f},{site.split_nm:g},{site.drawn_nm:.4f},{density},,,,,"
+            )
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,503 @@
+"""The patterned parts that a recipe describes: lenses, gratings, and the squares of its pads.
+
+A `Design` is one arrangement of masters on lattice sites, before anything is known of where it
+stands; the same design may stand on many dies and in several surroundings. A density pad gives
+one design for each patch, since each has a lattice of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.errors import InputError
+from layoutgen.exposure.bias import SQUARE_SIDE, BiasTable, DrawnLadder
+from layoutgen.exposure.coverage import polygon_density
+from layoutgen.exposure.part import Masters, MasterArray, Part, Site
+from layoutgen.exposure.scatter import scatter_terms
+from layoutgen.exposure.solve import Exposed
+from layoutgen.lattice import Lattice
+from layoutgen.optics.bins import BINS, look_up, phase_bins
+from layoutgen.optics.choose import Offset, best_offset, phase_table
+from layoutgen.optics.domain import Circle, Domain, Rectangle
+from layoutgen.optics.library import Candidates, candidates, neighbour_gap_nm
+from layoutgen.optics.phase import PhaseProgram, compile_phase
+from layoutgen.optics.sampling import Sampling, deflector_program, sampling
+from layoutgen.recipe.load import LoadedRecipe
+from layoutgen.recipe.model import Deflector, DensityPad, Lens, Pad, PillarKeys, UniformPad
+from layoutgen.wafer.frames import Disc, Outline, Rect, grown
+from layoutgen.wafer.pads import Patch, beta_nm, density_patches, uniform_squares
+from layoutgen.wafer.written import Written, exact
+
+__all__ = ["Design", "LensFacts", "deflector_design", "lens_design", "pad_designs", "part_lattice"]
+
+FloatArray = NDArray[np.float64]
+BinArray = NDArray[np.uint16]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class LensFacts:
+    """What the choice of pillars settled for a lens or a grating."""
+
+    program: PhaseProgram
+    candidates: Candidates
+    offset: Offset
+    sampling: Sampling | None
+    histogram: NDArray[np.int64]
+
+
+@dataclass(eq=False)
+class Design:
+    """One arrangement of masters; `offset_x`, `offset_y` is its place on the item that holds it."""
+
+    key: str
+    kind: str  # lens | deflector | pad
+    name: str
+    lattice: Lattice
+    dbu_nm: float
+    keys: PillarKeys
+    ladder: DrawnLadder
+    domain: Domain
+    symmetry: str
+    masters: Masters
+    source: Callable[[Site], MasterArray] = field(repr=False)
+    outline: Outline  # from the design's centre
+    usage: FloatArray | None = field(default=None, repr=False)
+    offset_x: int = 0
+    offset_y: int = 0
+    facts: LensFacts | None = field(default=None, repr=False)
+    _parts: dict[str, Part] = field(default_factory=dict, repr=False)
+
+    @property
+    def site_area_nm2(self) -> float:
+        return self.lattice.site_area_dbu2 * self.dbu_nm**2
+
+    def part(self, symmetry: str | None = None) -> Part:
+        """The part stored with a symmetry (its own unless given)."""
+        wanted = self.symmetry if symmetry is None else symmetry
+        if wanted not in self._parts:
+            self._parts[wanted] = Part(
+                self.key, self.lattice, self.domain, wanted, self.masters, self.source, self.usage
+            )
+        return self._parts[wanted]
+
+
+def part_lattice(loaded: LoadedRecipe, part: Lens | Deflector | Pad, centre: str) -> Lattice:
+    """The lattice of a part on the grid; the hexagonal row step is rounded once, half up."""
+    keys = loaded.recipe.lattice_of(part)
+    dbu = exact(loaded.recipe.output.database_unit_nm)
+    pitch = exact(keys.pitch_nm) / dbu
+    if keys.kind == "square":
+        return Lattice("square", int(pitch), int(pitch), centre)
+    grid = exact(loaded.address_grid_nm) / dbu
+    row = math.floor(float(pitch / grid) * math.sqrt(3) / 2 + 0.5) * int(grid)
+    return Lattice("hexagonal", int(pitch), row, centre)
+
+
+def drawn_ladder(keys: PillarKeys) -> DrawnLadder:
+    """The ladder of drawn sizes."""
+    low, high, step = (
+        exact(v) for v in (keys.ladder.min_nm, keys.ladder.max_nm, keys.ladder.step_nm)
+    )
+    count = int((high - low) / step) + 1
+    return DrawnLadder(keys.ladder.min_nm, keys.ladder.step_nm, count, keys.vertices == 4)
+
+
+# --- lenses and gratings ------------------------------------------------------------------------
+
+
+class _PhaseSource:
+    """Gives master indices of a block from the phase of its sites.
+
+    Bins of a phase are kept from the pass that counts them to the pass that chooses pillars, while
+    they fit `KEEP_BYTES`; what is not kept is computed again.
+    """
+
+    KEEP_BYTES = 32 << 20
+
+    def __init__(
+        self, program: PhaseProgram, lattice: Lattice, um_per_dbu: float, mirrored: bool
+    ) -> None:
+        self.program = program
+        self.lattice = lattice
+        self.scale_x = -um_per_dbu if mirrored else um_per_dbu
+        self.scale_y = um_per_dbu
+        self.table: NDArray[np.uint8] | NDArray[np.uint16] | None = None
+        self.kept: dict[tuple[int, int, int, int, int], BinArray] = {}
+        self.kept_bytes = 0
+
+    def bins(self, site: Site, histogram: NDArray[np.int64]) -> BinArray:
+        window, lattice, p = site.window, self.lattice, self.program
+        lo, hi = site.runs
+        lo_in, hi_in = site.runs_inside
+        found = np.zeros((window.rows, window.cols), dtype=np.uint16)
+        phase_bins(
+            p.kinds, p.params, p.extra, lattice.x0_dbu, lattice.shift_dbu, lattice.pitch_dbu,
+            lattice.y0_dbu, lattice.row_dbu, self.scale_x, self.scale_y, window.row0, window.col0,
+            lo, hi, lo_in, hi_in, found, histogram,
+        )  # fmt: skip
+        return found
+
+    @staticmethod
+    def _key(site: Site) -> tuple[int, int, int, int, int]:
+        w = site.window
+        return site.piece, w.row0, w.col0, w.rows, w.cols
+
+    def count(self, part: Part) -> NDArray[np.int64]:
+        """How many sites inside the aperture fall into each bin, over the whole part."""
+        total = np.zeros(BINS, dtype=np.int64)
+        for index, piece in enumerate(part.pieces):
+            histogram = np.zeros(BINS, dtype=np.int64)
+            for site in part.sites:
+                if site.piece != index:
+                    continue
+                found = self.bins(site, histogram)
+                if self.kept_bytes + found.nbytes <= self.KEEP_BYTES:
+                    self.kept[self._key(site)] = found
+                    self.kept_bytes += found.nbytes
+            total += len(piece.placements) * histogram
+        return total
+
+    def __call__(self, site: Site) -> MasterArray:
+        if self.table is None:
+            raise RuntimeError("the table of pillars is made before any block is asked for")
+        found = self.kept.pop(self._key(site), None)
+        if found is None:
+            found = self.bins(site, np.zeros(BINS, dtype=np.int64))
+        else:
+            self.kept_bytes -= found.nbytes
+        masters = np.zeros(found.shape, dtype=self.table.dtype)
+        lo, hi = site.runs
+        look_up(found, lo, hi, self.table, masters)
+        return masters
+
+
+def _symmetry(program: PhaseProgram, lattice: Lattice) -> str:
+    if program.mirror_x and program.mirror_y:
+        return "octant" if program.diagonal and not lattice.hexagonal else "quadrant"
+    if program.mirror_y:
+        return "half_y"
+    return "half_x" if program.mirror_x else "whole"
+
+
+def _phased(
+    loaded: LoadedRecipe,
+    part: Lens | Deflector,
+    kind: str,
+    lattice: Lattice,
+    domain: Domain,
+    program: PhaseProgram,
+    written: Written,
+    sampled: Sampling | None,
+    free_offset: bool,
+    outline: Outline,
+) -> Design:
+    recipe = loaded.recipe
+    dbu_nm = float(written.dbu)
+    keys = recipe.pillars_of(part)
+    pillars = candidates(
+        loaded.libraries[keys.library],
+        wavelength_nm=part.wavelength_nm,
+        keys=keys,
+        kind=lattice.kind,
+        pitch_nm=lattice.pitch_dbu * dbu_nm,
+        row_nm=lattice.row_dbu * dbu_nm,
+        steps=recipe.replication.steps,
+    )
+    um_per_dbu = float(written.dbu * written.scale / 1000)
+    source = _PhaseSource(program, lattice, um_per_dbu, written.mirrored)
+    masters = Masters(
+        pillars.master_nm, pillars.diameter_nm, np.zeros(len(pillars), dtype=np.bool_)
+    )
+    symmetry = _symmetry(program, lattice)
+    design = Design(
+        f"{kind}:{part.name}", kind, part.name, lattice, dbu_nm, keys, drawn_ladder(keys), domain,
+        symmetry, masters, source, outline,
+    )  # fmt: skip
+    histogram = source.count(design.part())
+    offset = best_offset(histogram, pillars.field) if free_offset else Offset(0, 0.0, 1.0)
+    chosen = phase_table(pillars.field, shift_bins=offset.shift_bins)
+    dtype = np.uint8 if len(pillars) < 256 else np.uint16
+    source.table = (chosen + 1).astype(dtype)
+    usage = np.bincount(chosen, weights=histogram, minlength=len(pillars))
+    design.usage = usage if usage.sum() else None
+    design.part().usage = design.usage
+    design.facts = LensFacts(program, pillars, offset, sampled, histogram)
+    return design
+
+
+def lens_design(loaded: LoadedRecipe, lens: Lens, written: Written) -> Design:
+    """The design of a lens; InputError where the lattice samples its phase too coarsely."""
+    lattice = part_lattice(loaded, lens, lens.centre)
+    dbu_nm = float(written.dbu)
+    half_nm = lens.aperture_nm / 2
+    program = compile_phase(
+        lens.phase,
+        wavelength_nm=lens.wavelength_nm,
+        half_aperture_nm=half_nm,
+        sampled={name: data.phase_rad for name, data in loaded.sampled.items()},
+    )
+    keys = loaded.recipe.pillars_of(lens)
+    index = loaded.recipe.substrate_index
+    if index is None:
+        index = loaded.libraries[keys.library].substrate_index
+    sampled = sampling(
+        program,
+        wavelength_nm=lens.wavelength_nm,
+        half_aperture_nm=half_nm,
+        kind=lattice.kind,
+        pitch_nm=lattice.pitch_dbu * dbu_nm * float(written.scale),
+        row_nm=lattice.row_dbu * dbu_nm * float(written.scale),
+        substrate_index=index,
+    )
+    if sampled.problems:
+        raise InputError([f"lens {lens.name}: {problem}" for problem in sampled.problems])
+    radius = written.part_size(lens.aperture_nm) / 2
+    outer = radius + written.part_size(lens.collar_nm)
+    return _phased(
+        loaded, lens, "lens", lattice, Circle.of(radius, outer), program, written, sampled,
+        free_offset=True, outline=Disc(0.0, 0.0, float(outer)),
+    )  # fmt: skip
+
+
+def deflector_design(loaded: LoadedRecipe, deflector: Deflector, written: Written) -> Design:
+    """The design of a beam-deflector grating, between four sites, with offset 0."""
+    lattice = part_lattice(loaded, deflector, "gap")
+    part_dbu = float(written.dbu * written.scale)
+    program = deflector_program(
+        deflector.period,
+        kind=lattice.kind,
+        pitch_nm=lattice.pitch_dbu * part_dbu,
+        row_nm=lattice.row_dbu * part_dbu,
+    )
+    edge = written.size(deflector.size_nm) / 2
+    half = math.floor(edge)
+    return _phased(
+        loaded, deflector, "deflector", lattice, Rectangle(-half, half, -half, half), program,
+        written, None, free_offset=False,
+        outline=Rect(-float(edge), -float(edge), float(edge), float(edge)),
+    )  # fmt: skip
+
+
+# --- pads ---------------------------------------------------------------------------------------
+
+
+def pad_designs(
+    loaded: LoadedRecipe,
+    pad: Pad,
+    written: Written,
+    exposed: Exposed,
+    frame_width_dbu: int | None,
+) -> list[Design]:
+    """The designs of a pad. frame_width_dbu: that of its frames, when the background is exposed."""
+    if isinstance(pad, UniformPad):
+        return [_uniform(loaded, pad, written)]
+    return _patches(loaded, pad, written, exposed, frame_width_dbu)
+
+
+def _uniform(loaded: LoadedRecipe, pad: UniformPad, written: Written) -> Design:
+    lattice = part_lattice(loaded, pad, "gap")
+    keys = loaded.recipe.pillars_of(pad)
+    squares = uniform_squares(pad, written.dbu, mirrored=written.mirrored)
+    bias = loaded.recipe.replication_bias_nm
+    across = sorted(
+        (math.ceil(s.x_low), math.ceil(s.x_high) - 1, s.index)
+        if not written.mirrored
+        else (math.floor(s.x_low) + 1, math.floor(s.x_high), s.index)
+        for s in squares
+    )
+    domain = Rectangle(
+        across[0][0],
+        across[-1][1],
+        math.ceil(squares[0].y_low),
+        math.ceil(squares[0].y_high) - 1,
+    )
+    masters = _given_masters([s.diameter_nm for s in squares], bias, keys)
+    outline = Rect(
+        min(s.x_low for s in squares),
+        squares[0].y_low,
+        max(s.x_high for s in squares),
+        squares[0].y_high,
+    )
+    starts = np.array([low for low, _, _ in across])
+    order = np.array([index + 1 for _, _, index in across], dtype=np.uint8)
+
+    def source(site: Site) -> MasterArray:
+        x, _ = lattice.sites_dbu(site.window)
+        found = order[np.clip(np.searchsorted(starts, x, side="right") - 1, 0, None)]
+        return _only_runs(found, site)
+
+    return Design(
+        f"pad:{pad.name}", "pad", pad.name, lattice, float(written.dbu), keys, drawn_ladder(keys),
+        domain, "whole", masters, source, outline,
+    )  # fmt: skip
+
+
+def _given_masters(sizes_nm: Sequence[float], bias_nm: float, keys: PillarKeys) -> Masters:
+    """Masters as a pad's recipe gives them (sides of squares where pillars are square)."""
+    size = np.array(sizes_nm, dtype=np.float64)
+    master = size / SQUARE_SIDE if keys.vertices == 4 else size
+    return Masters(master, master + bias_nm, np.zeros(len(size), dtype=np.bool_))
+
+
+def _only_runs(found: MasterArray, site: Site) -> MasterArray:
+    lo, hi = site.runs
+    cols = np.arange(site.window.cols)[None, :]
+    return np.where((cols >= lo[:, None]) & (cols < hi[:, None]), found, 0).astype(found.dtype)
+
+
+def _patches(
+    loaded: LoadedRecipe,
+    pad: DensityPad,
+    written: Written,
+    exposed: Exposed,
+    frame_width_dbu: int | None,
+) -> list[Design]:
+    recipe = loaded.recipe
+    lattice = part_lattice(loaded, pad, "site")
+    keys = recipe.pillars_of(pad)
+    beta = beta_nm(recipe.exposure.backscatter)
+    if beta is None:
+        raise InputError(
+            f"pad {pad.name}: want exposure.backscatter for a density pad, got nothing"
+        )
+    dbu_nm = float(written.dbu)
+    patches = density_patches(
+        pad, written.dbu, beta=beta, pitch_nm=lattice.pitch_dbu * dbu_nm, mirrored=written.mirrored
+    )
+    outline = Rect(-patches[0].half, -patches[0].half, patches[0].half, patches[0].half)
+    frames: list[FloatArray] = []
+    if frame_width_dbu is not None:
+        frame = grown(outline, frame_width_dbu).astype(np.float64)
+        frames = [frame + np.array([patch.x, patch.y], dtype=np.float64) for patch in patches]
+    found: list[Design] = []
+    problems: list[str] = []
+    for number, patch in enumerate(patches):
+        half = math.floor(patch.half)
+        domain = Rectangle(-half, half, -half, half)
+        probe = _given_masters([patch.probe_nm], recipe.replication_bias_nm, keys)
+        try:
+            drawn = _surround_nm(patch, domain, lattice, keys, probe, exposed, dbu_nm, frames)
+        except ValueError as error:
+            problems.append(f"pad {pad.name}: {error}")
+            continue
+        masters = Masters(
+            np.array([probe.master_nm[0], drawn]),
+            np.array([probe.target_nm[0], drawn + recipe.replication_bias_nm]),
+            np.array([False, True]),
+        )
+        found.append(
+            Design(
+                f"pad:{pad.name}:{number}",
+                "pad",
+                pad.name,
+                lattice,
+                dbu_nm,
+                keys,
+                drawn_ladder(keys),
+                domain,
+                "whole",
+                masters,
+                _patch_source(patch, lattice),
+                outline,
+                offset_x=patch.x,
+                offset_y=patch.y,
+            )  # fmt: skip
+        )
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _patch_source(patch: Patch, lattice: Lattice) -> Callable[[Site], MasterArray]:
+    def source(site: Site) -> MasterArray:
+        w = site.window
+        rows = w.row0 + np.arange(w.rows, dtype=np.int64)[:, None]
+        cols = w.col0 + np.arange(w.cols, dtype=np.int64)[None, :]
+        rows, cols = np.broadcast_arrays(rows, cols)
+        core = patch.in_core(rows, cols, hexagonal=lattice.hexagonal)
+        return _only_runs(np.where(core, 1, 2).astype(np.uint8), site)
+
+    return source
+
+
+def _surround_nm(
+    patch: Patch,
+    domain: Rectangle,
+    lattice: Lattice,
+    keys: PillarKeys,
+    probe: Masters,
+    exposed: Exposed,
+    dbu_nm: float,
+    frames: Sequence[FloatArray],
+) -> float:
+    """Equal-area drawn diameter of a patch's surround: the ladder step that comes nearest.
+
+    Density at the centre of the core is a sum over the patch's sites, the core drawn with the
+    bias that the wanted density asks for. ValueError ("want ..., got ...") when out of reach.
+    """
+    window = lattice.cover(*domain.extent)
+    x, y = lattice.sites_dbu(window)
+    rows = window.row0 + np.arange(window.rows)[:, None] + 0 * x
+    cols = window.col0 + np.arange(window.cols)[None, :] + 0 * x
+    inside = (x >= domain.x_low) & (x <= domain.x_high) & (y >= domain.y_low) & (y <= domain.y_high)
+    core = patch.in_core(rows, cols, hexagonal=lattice.hexagonal) & inside
+    r = np.hypot(x, y)
+    weight = (
+        sum((term.share * term.value(r) for term in exposed.terms), np.zeros(r.shape)) / dbu_nm**2
+    )
+    core_nm = float(probe.master_nm[0] + exposed.bias(np.array(patch.density), probe.master_nm[0]))
+    from_core = float(weight[core].sum()) * math.pi / 4 * core_nm**2
+    per_area = float(weight[inside & ~core].sum())
+    ladder = drawn_ladder(keys)
+    size = np.array([ladder.size_nm(code) for code in range(1, ladder.count + 1)])
+    allowed = np.ones(len(size), dtype=np.bool_)
+    if keys.min_gap_nm is not None:
+        gap = neighbour_gap_nm(
+            size, squares=ladder.squares, kind=lattice.kind,
+            pitch_nm=lattice.pitch_dbu * dbu_nm, row_nm=lattice.row_dbu * dbu_nm,
+        )  # fmt: skip
+        allowed &= gap >= keys.min_gap_nm - 1e-9
+    if keys.max_aspect_ratio is not None and keys.height_nm is not None:
+        allowed &= keys.height_nm / size <= keys.max_aspect_ratio + 1e-9
+    size = size[allowed]
+    if not len(size):
+        raise ValueError(
+            "want a ladder with sizes that min_gap and max_aspect_ratio allow, got none"
+        )
+    diameter = size / SQUARE_SIDE if ladder.squares else size
+    density = from_core + per_area * math.pi / 4 * diameter**2
+    if exposed.background:
+        density = _frame_density(frames, patch, exposed) - density
+    low, high = float(density.min()), float(density.max())
+    step = float(np.abs(np.diff(density)).max()) / 2 if len(density) > 1 else 0.0
+    if not low - step <= patch.density <= high + step:
+        raise ValueError(
+            f"want a density between {low:.4f} and {high:.4f} around a probe of"
+            f" {patch.probe_nm:g} nm, got {patch.density:g}"
+        )
+    return float(diameter[int(np.argmin(np.abs(density - patch.density)))])
+
+
+def _frame_density(frames: Sequence[FloatArray], patch: Patch, exposed: Exposed) -> float:
+    """What the pad's frames give at a patch's centre."""
+    at = np.array([patch.x, patch.y], dtype=np.float64)
+    zero = np.zeros(1)
+    return float(polygon_density([f - at for f in frames], exposed.terms, zero, zero)[0, 0])
+
+
+def exposed_of(loaded: LoadedRecipe) -> Exposed:
+    """Kernel, bias table and tone of a recipe."""
+    recipe = loaded.recipe
+    data = loaded.bias_table
+    bias = (
+        BiasTable.none()
+        if data is None
+        else BiasTable(data.densities, data.diameters_nm, data.bias_nm)
+    )
+    terms = scatter_terms(recipe.exposure.backscatter, recipe.output.database_unit_nm)
+    return Exposed(terms, bias, recipe.exposure.exposed == "background")

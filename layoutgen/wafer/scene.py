@@ -1,0 +1,594 @@
+"""What surrounds each patterned part, and what that adds to its density.
+
+Everything exposed within the kernel's reach counts. Where a part stands alone its density is that
+of its design. Otherwise the density that its surroundings add is sampled on nodes of a third of
+its raster's step, rounded to whole multiples of 1e-3, and interpolated linearly; parts of one design
+with the same rounded field share one answer, computed from that field, so a lone lens keeps its
+symmetry. Neighbours see each other: their unrounded fields are iterated together first.
+
+With `exposed: background` the surroundings are the frames less the part's own, less all shapes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layoutgen.exposure.coverage import deposit_polygons, polygon_density
+from layoutgen.exposure.solve import Density, Exposed, PartRaster, solve
+from layoutgen.wafer.designs import Design
+from layoutgen.wafer.frames import Outline, grown
+from layoutgen.wafer.plan import PlacedDie, WaferPlan
+
+__all__ = ["Scene", "Surrounding", "Thing", "build_scene"]
+
+FloatArray = NDArray[np.float64]
+Bounds = tuple[float, float, float, float]
+
+#: Rounding of what surroundings add, and how many nodes of it to a node of the part's raster.
+ROUNDED = 1000
+_FINER = 3
+#: Surroundings whose whole weight is below this are left out: a tenth of what rounding changes.
+_NEGLIGIBLE = 5e-5
+_SETTLED = 1e-5
+_MOST_ROUNDS = 8
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Figures:
+    """Plain polygons from an anchor; frames count as exposed background, others as shapes."""
+
+    key: tuple[object, ...]
+    polygons: tuple[FloatArray, ...]
+    frame: bool
+    bounds: Bounds
+
+
+@dataclass(frozen=True, slots=True)
+class Thing:
+    """Something exposed on the wafer: a design or figures, at an anchor in database units."""
+
+    design: int  # index of a design, or -1
+    figures: int  # index of figures, or -1
+    x: int
+    y: int
+    die: int  # index of its die, -1 for marks
+    item: int  # index in the die's recipe, -1 for none
+
+
+@dataclass(eq=False)
+class Surrounding:
+    """One design in one surrounding: the field added and the density that follows.
+
+    added is (rows, cols) in whole 1 / ROUNDED, at (x0 + i hx, y0 + j hy) from the part's axis;
+    an empty array where nothing is added.
+    """
+
+    design: Design
+    symmetry: str
+    added: NDArray[np.int16]
+    x0: float
+    y0: float
+    hx: float
+    hy: float
+    density: Density | None  # None without a kernel or without a table that depends on density
+
+    @property
+    def lone(self) -> bool:
+        return self.added.size == 0
+
+    def added_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """The rounded field at places x (cols,) and y (rows,), linear between its nodes."""
+        if self.lone:
+            return np.zeros((len(y), len(x)))
+        along = _linear(self.added / ROUNDED, (x - self.x0) / self.hx)
+        return _linear(along.T, (y - self.y0) / self.hy).T
+
+
+def _linear(values: FloatArray, at: FloatArray) -> FloatArray:
+    """Linear interpolation along the last axis at fractional indices; 0 outside."""
+    count = values.shape[1]
+    base = np.floor(at).astype(np.int64)
+    part = at - base
+    padded = np.hstack([values, np.zeros((values.shape[0], 1))])
+    low = np.where((base >= 0) & (base < count), base, count)
+    high = np.where((base + 1 >= 0) & (base + 1 < count), base + 1, count)
+    found: FloatArray = padded[:, low] * (1 - part) + padded[:, high] * part
+    return found
+
+
+@dataclass(eq=False)
+class Scene:
+    """Where each design stands and in which surrounding: (die, item, design) -> surrounding."""
+
+    designs: Sequence[Design]
+    things: list[Thing]
+    figures: list[Figures]
+    surroundings: list[Surrounding]
+    of_thing: dict[int, int] = field(default_factory=dict)  # index in things -> in surroundings
+    around: dict[int, list[int]] = field(default_factory=dict)  # things in reach of a thing
+
+    def counts(self, design: int) -> dict[int, int]:
+        """How many things of a design stand in each surrounding."""
+        found: dict[int, int] = {}
+        for thing, surrounding in self.of_thing.items():
+            if self.things[thing].design == design:
+                found[surrounding] = found.get(surrounding, 0) + 1
+        return found
+
+
+def _bounds_of(outline: Outline) -> Bounds:
+    return outline.bounds
+
+
+def _polygon_bounds(polygons: Sequence[FloatArray]) -> Bounds:
+    points = np.concatenate(polygons)
+    low, high = points.min(axis=0), points.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+class _Builder:
+    def __init__(
+        self,
+        plan: WaferPlan,
+        designs: Sequence[Design],
+        of_item: dict[tuple[str, str], list[int]],
+        cells: dict[str, tuple[FloatArray, ...]],
+        exposed: Exposed,
+        progress: Callable[[str], None] | None,
+    ) -> None:
+        self.plan = plan
+        self.designs = designs
+        self.of_item = of_item
+        self.cells = cells
+        self.exposed = exposed
+        self.progress = progress
+        self.figures: list[Figures] = []
+        self._figure_index: dict[tuple[object, ...], int] = {}
+        self.things: list[Thing] = []
+        self.by_die: list[list[int]] = []
+        self._lone: dict[int, Surrounding] = {}
+
+    # --- everything that is exposed ------------------------------------------------------------
+
+    def _figure(
+        self, key: tuple[object, ...], polygons: Callable[[], Sequence[NDArray[np.int64]]],
+        frame: bool = False,
+    ) -> int:  # fmt: skip
+        if key not in self._figure_index:
+            made = tuple(np.asarray(p, dtype=np.float64) for p in polygons())
+            bounds = _polygon_bounds(made) if made else (0.0, 0.0, 0.0, 0.0)
+            self._figure_index[key] = len(self.figures)
+            self.figures.append(Figures(key, made, frame, bounds))
+        return self._figure_index[key]
+
+    def gather(self) -> None:
+        for number, die in enumerate(self.plan.dies):
+            held: list[int] = []
+            for thing in self._on_die(number, die):
+                held.append(len(self.things))
+                self.things.append(thing)
+            self.by_die.append(held)
+        for number, mark in enumerate(self.plan.marks):
+            at = np.array([mark.x, mark.y])
+
+            def polygons(mark: object = mark, at: NDArray[np.int64] = at) -> list[NDArray[np.int64]]:
+                return [p - at for p in mark.polygons]  # type: ignore[attr-defined]
+
+            figures = self._figure(("mark", mark.index), polygons)
+            self.things.append(Thing(-1, figures, mark.x, mark.y, -1, -1))
+        if self.plan.mark_frames:
+            figures = self._figure(("mark frames",), lambda: self.plan.mark_frames, frame=True)
+            self.things.append(Thing(-1, figures, 0, 0, -1, -1))
+
+    def _on_die(self, number: int, die: PlacedDie) -> Iterator[Thing]:
+        for item, part in enumerate(self.plan.die_parts[die.name]):
+            x, y = die.x + part.x, die.y + part.y
+            if part.kind == "label":
+
+                def label(die: PlacedDie = die, item: int = item) -> list[NDArray[np.int64]]:
+                    part = self.plan.die_parts[die.name][item]
+                    at = np.array([part.x, part.y])
+                    return [p - at for p in self.plan.label_on(die, part)]
+
+                key = ("label", part.text_on(die), part.height_dbu)
+                yield Thing(-1, self._figure(key, label), x, y, number, item)
+            elif part.kind == "cell":
+                name = part.name
+                figures = self._figure(("cell", name), lambda name=name: self.cells[name])  # type: ignore[misc]
+                x, y = die.x + part.origin_x, die.y + part.origin_y
+                yield Thing(-1, figures, x, y, number, item)
+            else:
+                for index in self.of_item[(part.kind, part.name)]:
+                    design = self.designs[index]
+                    yield Thing(
+                        index, -1, x + design.offset_x, y + design.offset_y, number, item
+                    )
+        if self.plan.frame_width_dbu is not None:
+            key = ("frames", die.name, len(die.label))
+            figures = self._figure(key, lambda: self.plan.frames_on(die), frame=True)
+            yield Thing(-1, figures, die.x, die.y, number, -1)
+
+    def bounds(self, thing: Thing) -> Bounds:
+        own = (
+            _bounds_of(self.designs[thing.design].outline)
+            if thing.design >= 0
+            else self.figures[thing.figures].bounds
+        )
+        return own[0] + thing.x, own[1] + thing.y, own[2] + thing.x, own[3] + thing.y
+
+    # --- who stands in whose reach -------------------------------------------------------------
+
+    def neighbours(self) -> dict[int, list[int]]:
+        """Things in reach of each design thing, itself left out; what is negligible dropped."""
+        reach = self.exposed.reach_dbu
+        boxes = np.array([self.bounds(thing) for thing in self.things])
+        found: dict[int, list[int]] = {}
+        known: dict[tuple[object, ...], list[int]] = {}
+        search = _Search(boxes, reach)
+        for number, thing in enumerate(self.things):
+            if thing.design < 0:
+                continue
+            key = self._inner_key(number, thing, boxes, reach)
+            if key is not None and key in known:
+                # the same things by their position in the die
+                held = self.by_die[thing.die]
+                found[number] = [held[k] for k in known[key]]
+                continue
+            if key is not None:
+                near = [k for k in self.by_die[thing.die] if k != number]
+            else:
+                near = [k for k in search.near(number) if k != number]
+            kept = self._weighty(number, near, boxes, reach)
+            found[number] = kept
+            if key is not None:
+                position = {k: i for i, k in enumerate(self.by_die[thing.die])}
+                known[key] = [position[k] for k in kept]
+        return found
+
+    def _inner_key(
+        self, number: int, thing: Thing, boxes: FloatArray, reach: float
+    ) -> tuple[object, ...] | None:
+        """A key under which dies agree, where the reach ends inside the thing's own die."""
+        if thing.die < 0:
+            return None
+        die = self.plan.dies[thing.die]
+        outline = self.plan.die_outline
+        room = min(
+            boxes[number, 0] - die.x - outline[:, 0].min(),
+            die.x + outline[:, 0].max() - boxes[number, 2],
+            boxes[number, 1] - die.y - outline[:, 1].min(),
+            die.y + outline[:, 1].max() - boxes[number, 3],
+        )
+        # frames of neighbours reach over the die's edge by at most their width
+        if room < reach + (self.plan.frame_width_dbu or 0):
+            return None
+        near_text = tuple(
+            self.things[k].figures
+            for k in self.by_die[thing.die]
+            if self.things[k].design < 0 and _gap(boxes[number], boxes[k]) < reach
+        )
+        return die.name, thing.item, thing.design, near_text
+
+    def _weighty(
+        self, number: int, near: Sequence[int], boxes: FloatArray, reach: float
+    ) -> list[int]:
+        weights = []
+        for k in near:
+            gap = _gap(boxes[number], boxes[k])
+            if gap >= reach:
+                continue
+            width, height = boxes[k, 2] - boxes[k, 0], boxes[k, 3] - boxes[k, 1]
+            area = float(width * height)
+            weight = 0.0
+            for term in self.exposed.terms:
+                at = float(term.value(np.array(gap)))
+                weight += term.share * min(term.outside(float(gap)), at * area)
+            weights.append((weight, k))
+        weights.sort()
+        total, keep = 0.0, []
+        for weight, k in weights:
+            total += weight
+            if total >= _NEGLIGIBLE:
+                keep.append(k)
+        return sorted(keep)
+
+    # --- classes -------------------------------------------------------------------------------
+
+    def classes(self, around: dict[int, list[int]]) -> tuple[dict[int, int], list[int]]:
+        """Class of each design thing, and one thing of each class.
+
+        Two things share a class when the same things stand around them at the same places, and
+        around those again: what a farther step could change is of third order.
+        """
+        first: dict[int, object] = {}
+        for number, near in around.items():
+            first[number] = (self.things[number].design, self._placed(number, near))
+        names: dict[object, int] = {}
+        short = {number: names.setdefault(key, len(names)) for number, key in first.items()}
+        second: dict[object, int] = {}
+        found: dict[int, int] = {}
+        members: list[int] = []
+        for number, near in around.items():
+            me = self.things[number]
+            key = (
+                short[number],
+                tuple(
+                    sorted(
+                        (self.things[k].x - me.x, self.things[k].y - me.y, short.get(k, -1))
+                        for k in near
+                    )
+                ),
+            )
+            if key not in second:
+                second[key] = len(second)
+                members.append(number)
+            found[number] = second[key]
+        return found, members
+
+    def _placed(self, number: int, near: Sequence[int]) -> tuple[tuple[int, int, int, int], ...]:
+        me = self.things[number]
+        return tuple(
+            sorted(
+                (t.x - me.x, t.y - me.y, t.design, t.figures)
+                for t in (self.things[k] for k in near)
+            )
+        )
+
+    # --- densities -----------------------------------------------------------------------------
+
+    def lone(self, design_index: int, outer: float) -> Surrounding:
+        if design_index not in self._lone:
+            design = self.designs[design_index]
+            nothing = np.zeros((0, 0), dtype=np.int16)
+            density = None
+            if self.solving:
+                raster = PartRaster(design.part(), self.exposed.terms, outer)
+                density = self._solve(design, raster, None)
+            self._lone[design_index] = Surrounding(
+                design, design.symmetry, nothing, 0.0, 0.0, 1.0, 1.0, density
+            )
+        return self._lone[design_index]
+
+    @property
+    def solving(self) -> bool:
+        return bool(self.exposed.terms) and self.exposed.bias.depends_on_density
+
+    def _solve(self, design: Design, raster: PartRaster, around: FloatArray | None) -> Density:
+        if self.progress:
+            self.progress(f"density of {design.name}")
+        frame = None
+        if self.exposed.background:
+            own = grown(design.outline, self.plan.frame_width_dbu or 0).astype(np.float64)
+            frame = deposit_polygons([own], raster.grid)
+        return solve(
+            raster.part, self.exposed, design.site_area_nm2, raster=raster, own_frame=frame,
+            around=around,
+        )  # fmt: skip
+
+    def figures_at(
+        self, number: int, near: Sequence[int], x: FloatArray, y: FloatArray
+    ) -> FloatArray:
+        """What plain figures and others' frames add at places from a thing's anchor."""
+        me = self.things[number]
+        total = np.zeros((len(y), len(x)))
+        sign = -1.0 if self.exposed.background else 1.0
+        frames: list[FloatArray] = []
+        for k in near:
+            thing = self.things[k]
+            if thing.figures < 0:
+                continue
+            figures = self.figures[thing.figures]
+            at = np.array([thing.x - me.x, thing.y - me.y], dtype=np.float64)
+            placed = [p + at for p in figures.polygons]
+            if figures.frame:
+                frames.extend(placed)
+            else:
+                total += sign * polygon_density(placed, self.exposed.terms, x, y)
+        if frames:
+            own = grown(
+                self.designs[me.design].outline, self.plan.frame_width_dbu or 0
+            ).astype(np.float64)
+            total += polygon_density(frames, self.exposed.terms, x, y, without=[own])
+        return total
+
+    def parts_at(
+        self, number: int, near: Sequence[int], densities: dict[int, Density],
+        class_of: dict[int, int], x: FloatArray, y: FloatArray,
+    ) -> FloatArray:  # fmt: skip
+        """What other patterned parts add. A density holds its own frame, which is counted above."""
+        me = self.things[number]
+        total = np.zeros((len(y), len(x)))
+        for k in near:
+            thing = self.things[k]
+            if thing.design >= 0:
+                total += densities[class_of[k]].shapes_at(
+                    x - (thing.x - me.x), y - (thing.y - me.y)
+                )
+        return total
+
+    def build(self) -> Scene:
+        self.gather()
+        scene = Scene(self.designs, self.things, self.figures, [])
+        numbers = [n for n, thing in enumerate(self.things) if thing.design >= 0]
+        if not self.solving:
+            places: dict[int, int] = {}
+            for n in numbers:
+                design = self.things[n].design
+                if design not in places:
+                    places[design] = len(scene.surroundings)
+                    scene.surroundings.append(self.lone(design, 0.0))
+                scene.of_thing[n] = places[design]
+            return scene
+        around = self.neighbours()
+        scene.around = around
+        class_of, members = self.classes(around)
+        seen = {class_of[k] for near in around.values() for k in near if k in class_of}
+        densities = self._coupled(around, class_of, members, seen)
+        self._finish(scene, around, class_of, members, densities)
+        return scene
+
+    def _coupled(
+        self, around: dict[int, list[int]], class_of: dict[int, int], members: list[int],
+        seen: set[int],
+    ) -> dict[int, Density]:  # fmt: skip
+        """Densities of every class with its unrounded surroundings, iterated until they settle."""
+        reach = self.exposed.reach_dbu
+        densities: dict[int, Density] = {}
+        coupled: list[int] = []
+        needed_outer = {self.things[members[c]].design for c in seen}
+        for c, number in enumerate(members):
+            design = self.things[number].design
+            outer = reach if design in needed_outer else 0.0
+            lone = self.lone(design, outer)
+            assert lone.density is not None
+            densities[c] = lone.density
+            if around[number]:
+                coupled.append(c)
+        if not any(c in seen for c in coupled):
+            return densities  # what surrounds is settled already: one pass from the lone parts
+        rasters: dict[int, PartRaster] = {}
+        still: dict[int, FloatArray] = {}
+        last: dict[int, FloatArray] = {}
+        for c in coupled:
+            number = members[c]
+            design = self.designs[self.things[number].design]
+            rasters[c] = PartRaster(design.part("whole"), self.exposed.terms, reach)
+            grid = rasters[c].grid
+            still[c] = self.figures_at(number, around[number], grid.xs(), grid.ys())
+        for _ in range(_MOST_ROUNDS):
+            change = 0.0
+            found: dict[int, Density] = {}
+            for c in coupled:
+                number = members[c]
+                grid = rasters[c].grid
+                field_now = still[c] + self.parts_at(
+                    number, around[number], densities, class_of, grid.xs(), grid.ys()
+                )
+                if c in last:
+                    change = max(change, float(np.max(np.abs(field_now - last[c]))))
+                else:
+                    change = math.inf
+                last[c] = field_now
+                found[c] = self._solve(
+                    self.designs[self.things[number].design], rasters[c], field_now
+                )
+            densities.update(found)
+            if change < _SETTLED:
+                break
+        return densities
+
+    def _finish(
+        self, scene: Scene, around: dict[int, list[int]], class_of: dict[int, int],
+        members: list[int], densities: dict[int, Density],
+    ) -> None:  # fmt: skip
+        places: dict[tuple[object, ...], int] = {}
+        of_class: dict[int, int] = {}
+        for c, number in enumerate(members):
+            index = self.things[number].design
+            design = self.designs[index]
+            rounded = None
+            if around[number]:
+                rounded = self._rounded(number, around[number], densities, class_of)
+            key: tuple[object, ...] = (index, None if rounded is None else rounded[0].tobytes())
+            if key not in places:
+                places[key] = len(scene.surroundings)
+                if rounded is None:
+                    scene.surroundings.append(self.lone(index, 0.0))
+                else:
+                    scene.surroundings.append(self._surrounded(design, *rounded))
+            of_class[c] = places[key]
+        for number in around:
+            scene.of_thing[number] = of_class[class_of[number]]
+
+    def _rounded(
+        self, number: int, near: Sequence[int], densities: dict[int, Density],
+        class_of: dict[int, int],
+    ) -> tuple[NDArray[np.int16], float, float, float, float] | None:  # fmt: skip
+        """The rounded field of a thing on its finer nodes, or None where it is 0 everywhere."""
+        design = self.designs[self.things[number].design]
+        grid = PartRaster(design.part(), self.exposed.terms, 0.0).grid
+        hx, hy = grid.hx / _FINER, grid.hy / _FINER
+        half_x, half_y = design.domain.extent
+        nx = int(half_x / hx) + 6 * _FINER
+        ny = int(half_y / hy) + 6 * _FINER
+        x, y = np.arange(-nx, nx + 1) * hx, np.arange(-ny, ny + 1) * hy
+        added = self.figures_at(number, near, x, y) + self.parts_at(
+            number, near, densities, class_of, x, y
+        )
+        rounded = np.floor(added * ROUNDED + 0.5).astype(np.int16)
+        if not rounded.any():
+            return None
+        return rounded, float(x[0]), float(y[0]), hx, hy
+
+    def _surrounded(
+        self, design: Design, added: NDArray[np.int16], x0: float, y0: float, hx: float, hy: float
+    ) -> Surrounding:
+        symmetry = _common_symmetry(design.symmetry, added)
+        raster = PartRaster(design.part(symmetry), self.exposed.terms, 0.0)
+        found = Surrounding(design, symmetry, added, x0, y0, hx, hy, None)
+        grid = raster.grid
+        found.density = self._solve(design, raster, found.added_at(grid.xs(), grid.ys()))
+        return found
+
+
+def _common_symmetry(symmetry: str, added: NDArray[np.int16]) -> str:
+    """The most of a design's symmetry that the field around it keeps."""
+    mirror_x = symmetry in ("octant", "quadrant", "half_x") and np.array_equal(
+        added, added[:, ::-1]
+    )
+    mirror_y = symmetry in ("octant", "quadrant", "half_y") and np.array_equal(added, added[::-1])
+    if mirror_x and mirror_y:
+        turned = symmetry == "octant" and np.array_equal(added, added.T)
+        return "octant" if turned else "quadrant"
+    return "half_x" if mirror_x else "half_y" if mirror_y else "whole"
+
+
+def _gap(a: FloatArray, b: FloatArray) -> float:
+    """Distance between two boxes (x0, y0, x1, y1); 0 where they meet."""
+    dx = max(b[0] - a[2], a[0] - b[2], 0.0)
+    dy = max(b[1] - a[3], a[1] - b[3], 0.0)
+    return math.hypot(float(dx), float(dy))
+
+
+class _Search:
+    """Boxes near a box, by a list sorted along x."""
+
+    def __init__(self, boxes: FloatArray, reach: float) -> None:
+        self.boxes, self.reach = boxes, reach
+        self.order = np.argsort(boxes[:, 0], kind="stable")
+        self.lows = boxes[self.order, 0]
+        self.widest = float((boxes[:, 2] - boxes[:, 0]).max()) if len(boxes) else 0.0
+
+    def near(self, number: int) -> list[int]:
+        box = self.boxes[number]
+        first = np.searchsorted(self.lows, box[0] - self.reach - self.widest, side="left")
+        last = np.searchsorted(self.lows, box[2] + self.reach, side="right")
+        some = self.order[first:last]
+        found = self.boxes[some]
+        keep = (
+            (found[:, 2] > box[0] - self.reach)
+            & (found[:, 1] < box[3] + self.reach)
+            & (found[:, 3] > box[1] - self.reach)
+        )
+        return sorted(int(k) for k in some[keep])
+
+
+def build_scene(
+    plan: WaferPlan,
+    designs: Sequence[Design],
+    of_item: dict[tuple[str, str], list[int]],
+    cells: dict[str, tuple[FloatArray, ...]],
+    exposed: Exposed,
+    progress: Callable[[str], None] | None = None,
+) -> Scene:
+    """Find every surrounding on the wafer and solve the density of each design in each.
+
+    of_item: (kind, name) of an item -> the designs that it places; cells: polygons of each foreign
+    cell from its origin.
+    """
+    return _Builder(plan, designs, of_item, cells, exposed, progress).build()
