@@ -715,26 +715,33 @@ def _boolean(wafer: Wafer) -> str:
     return f"({' or '.join(frames)}) not ({' or '.join(shapes)})"
 
 
+def _first_codes(tree: Tree) -> list[int]:
+    """What is added to each table's own codes so that a code of the manifest means one shape."""
+    lengths = [len(table) for _, table in tree.tables]
+    return [sum(lengths[:k]) for k in range(len(lengths))]
+
+
+def _table_number(tree: Tree, variant: Variant) -> int:
+    return next(k for k, (_, table) in enumerate(tree.tables) if table is variant.table)
+
+
 def _shapes(wafer: Wafer, counts: dict[int, _Counts]) -> list[dict[str, Any]]:
-    """Every drawn shape in use; codes of several ladders stand under their table's number."""
-    used: dict[int, NDArray[np.int64]] = {}
-    tables = [table for _, table in wafer.tree.tables]
+    """Every drawn shape in use, each code once."""
+    tree = wafer.tree
+    used = [np.zeros(len(table) + 1, dtype=np.int64) for _, table in tree.tables]
     for index, found in counts.items():
-        variant = wafer.tree.variants[index]
-        number = next(k for k, table in enumerate(tables) if table is variant.table)
-        used[number] = used.get(number, np.zeros(len(found.codes), dtype=np.int64)) + found.codes
+        used[_table_number(tree, tree.variants[index])] += found.codes
     shapes = []
-    for number, table in enumerate(tables):
-        for code in np.flatnonzero(used.get(number, np.zeros(1))).tolist():
-            entry: dict[str, Any] = {
-                "code": code,
-                "drawn_nm": table.drawn_nm[code - 1],
-                "polygon_dbu": table.polygons[code - 1].tolist(),
-                "residual_nm": round(table.residual_nm[code - 1], 4),
-            }
-            if len(tables) > 1:
-                entry["table"] = number
-            shapes.append(entry)
+    for first, (_, table), tally in zip(_first_codes(tree), tree.tables, used, strict=True):
+        for code in np.flatnonzero(tally).tolist():
+            shapes.append(
+                {
+                    "code": first + code,
+                    "drawn_nm": table.drawn_nm[code - 1],
+                    "polygon_dbu": table.polygons[code - 1].tolist(),
+                    "residual_nm": round(table.residual_nm[code - 1], 4),
+                }
+            )
     return shapes
 
 
@@ -754,6 +761,7 @@ def _lens_facts(
         facts, density = item.facts, variant.surrounding.density
         sampled = facts.sampling
         codes = np.flatnonzero(tally.codes).tolist()
+        first = _first_codes(wafer.tree)[_table_number(wafer.tree, variant)]
         found[item.name] = {
             "lattice": {
                 "kind": item.lattice.kind,
@@ -765,7 +773,7 @@ def _lens_facts(
             "coherent_gain": facts.offset.gain,
             "coverage_rad": facts.candidates.coverage_rad,
             "symmetry": {"half_x": "half", "half_y": "half"}.get(item.symmetry, item.symmetry),
-            "codes": {str(code): int(tally.codes[code]) for code in codes},
+            "codes": {str(first + code): int(tally.codes[code]) for code in codes},
             "clamped": tally.clamped,
             "density_residual": None if density is None else density.residual,
             "density_rounds": None if density is None else density.rounds,

@@ -107,8 +107,7 @@ def sem_sites(tree: Tree, exposed: Exposed, dbu_nm: float, wanted: int = WANTED)
                 math.hypot(pick.x, pick.y) * dbu_nm * 1e-3 if variant.design.kind == "lens" else None,
                 float(masters.target_nm[pick.master - 1]),
                 float(masters.master_nm[pick.master - 1]), split,
-                variant.table.drawn_nm[pick.code - 1] if not variant.design.ladder.squares
-                else variant.design.ladder.diameter_nm(pick.code),
+                variant.design.ladder.diameter_nm(pick.code),
                 float(densities[index][pick_number]) if exposed.terms else None,
             )
         )  # fmt: skip
@@ -199,7 +198,7 @@ def density_as_drawn(
         return np.zeros(len(picks))
     design = variant.design
     part = design.part(variant.surrounding.symmetry)
-    raster = PartRaster(part, exposed.terms, 0.0)
+    raster = PartRaster(part, exposed.terms, float(tree.plan.frame_width_dbu or 0))
     ladder = design.ladder
     diameter = np.array([ladder.diameter_nm(code) for code in range(1, ladder.count + 1)])
     area = np.concatenate(

@@ -152,6 +152,8 @@ class _Builder:
         self.things: list[Thing] = []
         self.by_die: list[list[int]] = []
         self._lone: dict[int, Surrounding] = {}
+        #: A raster holds its part's own frame whole, which reaches this far beyond the part.
+        self.frame = float(plan.frame_width_dbu or 0)
 
     # --- everything that is exposed ------------------------------------------------------------
 
@@ -347,7 +349,7 @@ class _Builder:
             nothing = np.zeros((0, 0), dtype=np.int16)
             density = None
             if self.solving:
-                raster = PartRaster(design.part(), self.exposed.terms, outer)
+                raster = PartRaster(design.part(), self.exposed.terms, max(outer, self.frame))
                 density = self._solve(design, raster, None)
             self._lone[design_index] = Surrounding(
                 design, design.symmetry, nothing, 0.0, 0.0, 1.0, 1.0, density
@@ -457,7 +459,9 @@ class _Builder:
         for c in coupled:
             number = members[c]
             design = self.designs[self.things[number].design]
-            rasters[c] = PartRaster(design.part("whole"), self.exposed.terms, reach)
+            rasters[c] = PartRaster(
+                design.part("whole"), self.exposed.terms, max(reach, self.frame)
+            )
             grid = rasters[c].grid
             still[c] = self.figures_at(number, around[number], grid.xs(), grid.ys())
         for _ in range(_MOST_ROUNDS):
@@ -529,7 +533,7 @@ class _Builder:
         self, design: Design, added: NDArray[np.int16], x0: float, y0: float, hx: float, hy: float
     ) -> Surrounding:
         symmetry = _common_symmetry(design.symmetry, added)
-        raster = PartRaster(design.part(symmetry), self.exposed.terms, 0.0)
+        raster = PartRaster(design.part(symmetry), self.exposed.terms, self.frame)
         found = Surrounding(design, symmetry, added, x0, y0, hx, hy, None)
         grid = raster.grid
         found.density = self._solve(design, raster, found.added_at(grid.xs(), grid.ys()))
