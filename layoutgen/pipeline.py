@@ -952,7 +952,7 @@ def verify_folder(
         problems += [
             f"{path.name}: {sentence}"
             for sentence in verify_layout(
-                path, form, stream, shapes=wafer.tree.shapes, layers=wafer.tree.layers,
+                path, form, stream, shapes=wafer.tree.shapes,
                 dbu_nm=plan.dbu_nm, top=wafer.tree.top, reader=reader,
             )
         ]  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+
 from layoutgen.recipe.load import load_recipe
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -58,7 +60,7 @@ def test_recipe_in_the_readme_is_the_sample_recipe() -> None:
     explained = yaml.safe_load(fenced(README, "yaml")[0])
     sample = ROOT / "recipes" / "porch-collimator.yaml"
     assert explained == yaml.safe_load(sample.read_text(encoding="utf-8"))
-    assert load_recipe(sample).name == explained["name"]
+    assert load_recipe(sample).recipe.name == explained["name"]
 
 
 def test_installed_version_is_that_of_the_tree() -> None:
@@ -84,3 +86,19 @@ def test_every_module_has_its_job_told_in_developers_md() -> None:
     ]
     assert not missing, "the table of modules lacks\n" + "\n".join(missing)
     assert told <= set(jobs), f"the table of modules has {sorted(told - set(jobs))}"
+
+
+def test_option_in_the_readme_exists() -> None:
+    code = "from layoutgen.cli import main; main()"
+    helps = ""
+    for command in ("check", "build", "verify"):
+        helps += subprocess.run(
+            [sys.executable, "-c", code, command, "--help"],
+            capture_output=True,
+            text=True,
+            check=True,
+            env={**os.environ, "COLUMNS": "200", "NO_COLOR": "1", "TERM": "dumb"},
+        ).stdout
+    told = set(re.findall(r"[` ](--[a-z][a-z-]+)", README))
+    assert {"--out", "--json"} <= told
+    assert told <= set(re.findall(r"--[a-z][a-z-]+", helps))

@@ -62,6 +62,20 @@ class BiasTable:
         found: FloatArray = low + u * (high - low)
         return found
 
+    def at_steps(
+        self, master_nm: FloatArray, fixed: NDArray[np.bool_], first: int, last: int
+    ) -> FloatArray:
+        """Bias (steps, masters) at density steps first .. last; 0 for `fixed` masters."""
+        j, v = _bracket(self.diameters_nm, master_nm)
+        j1 = np.minimum(j + 1, len(self.diameters_nm) - 1)
+        columns = self.bias_nm[:, j] + v * (self.bias_nm[:, j1] - self.bias_nm[:, j])
+        columns = np.where(fixed, 0.0, columns)  # (densities, masters)
+        i, u = _bracket(self.densities, np.arange(first, last + 1) / DENSITY_STEPS)
+        i1 = np.minimum(i + 1, len(self.densities) - 1)
+        low = columns[i]
+        found: FloatArray = low + u[:, None] * (columns[i1] - low)
+        return found
+
     def covers(self, density: FloatArray, master_nm: FloatArray) -> NDArray[np.bool_]:
         """Where no clamping was needed."""
         if self.is_none:

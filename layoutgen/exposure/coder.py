@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
-from layoutgen.exposure.bias import DENSITY_STEPS, DrawnLadder
+from layoutgen.exposure.bias import DENSITY_STEPS, SQUARE_SIDE, DrawnLadder
 from layoutgen.exposure.part import MasterArray, Masters, Site
 from layoutgen.exposure.raster import assign
 from layoutgen.exposure.solve import Density, Exposed
@@ -36,6 +36,18 @@ class SurroundingField:
     y0: float
     hx: float
     hy: float
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _ladder_codes(bias, offset, scale, low, step, count, codes, left):  # pragma: no cover
+    """Round half up to the ladder; 1e-9 of a step decides a half that arithmetic missed."""
+    for d in range(bias.shape[0]):
+        for m in range(bias.shape[1]):
+            size = (offset[m] + bias[d, m]) * scale
+            k = int(np.floor((size - low) / step + 0.5 + 1e-9))
+            inside = min(max(k, 0), count - 1)
+            codes[d, m + 1] = inside + 1
+            left[d, m + 1] = inside != k
 
 
 @numba.njit(cache=True, nogil=True)
@@ -67,23 +79,26 @@ class Coder:
         self.ladder = ladder
         self.density = density
         self.added = added
-        if density is None:
-            steps = np.zeros(1)
-            self._first = 0
-        else:
+        self._first, last = 0, 0
+        if density is not None:
             low, high = float(density.nodes.min()), float(density.nodes.max())
             self._first = math.floor(low * DENSITY_STEPS) - _MARGIN
             last = math.ceil(high * DENSITY_STEPS) + _MARGIN
-            steps = np.arange(self._first, last + 1) / DENSITY_STEPS
-        free = ~masters.fixed
-        bias = np.where(free, exposed.bias(steps[:, None], masters.master_nm), 0.0)
-        drawn = masters.master_nm + bias + np.where(free, split_nm, 0.0)
-        codes, off_ladder = ladder.codes(drawn)
-        off_table = free & ~exposed.bias.covers(steps[:, None], masters.master_nm)
-        blank = np.zeros((len(steps), 1), dtype=np.int64)
+        steps = last - self._first + 1
+        bias = exposed.bias.at_steps(masters.master_nm, masters.fixed, self._first, last)
+        offset = masters.master_nm + np.where(masters.fixed, 0.0, split_nm)
         dtype = np.uint8 if ladder.count < 256 else np.uint16
-        self._codes = np.hstack([blank, codes]).astype(dtype)
-        self._left = np.hstack([blank, off_ladder | off_table]).astype(np.uint8)
+        self._codes = np.zeros((steps, len(masters) + 1), dtype=dtype)
+        self._left = np.zeros((steps, len(masters) + 1), dtype=np.uint8)
+        scale = SQUARE_SIDE if ladder.squares else 1.0
+        _ladder_codes(
+            bias, offset, scale, ladder.min_nm, ladder.step_nm, ladder.count, self._codes,
+            self._left,
+        )  # fmt: skip
+        # a spline may dip below 0 far outside a part, where no pillar stands
+        density_at = np.clip(np.arange(self._first, last + 1) / DENSITY_STEPS, 0.0, 1.0)
+        inside = exposed.bias.covers(density_at[:, None], masters.master_nm)
+        self._left[:, 1:] |= ~inside & ~masters.fixed
         self._may_leave = bool(self._left.any())
 
     def block(self, site: Site, masters: MasterArray) -> CodeBlock:

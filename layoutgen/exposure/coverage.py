@@ -110,7 +110,7 @@ def deposit_polygons(
         cells = cells - cover(without, wide)
     if not cells.any():
         return np.zeros(grid.shape)
-    weights = spline_weights(_CELLS, None)[1]  # (cell, 4): a cell's centre is at (2 s + 1) / 8
+    weights = spline_weights(_CELLS, None)[1]  # (4, cell): a cell's centre is at (2 s + 1) / 8
 
     def along(values: FloatArray) -> FloatArray:
         count = values.shape[1] // _CELLS
@@ -119,7 +119,7 @@ def deposit_polygons(
         steps = sharp.reshape(values.shape[0], count, _CELLS)
         out = np.zeros((values.shape[0], count + 3))
         for t in range(4):
-            out[:, t : t + count] += steps @ weights[:, t]
+            out[:, t : t + count] += steps @ weights[t]
         return out[:, 1 : 1 + count] / _CELLS
 
     found = along(np.ascontiguousarray(along(cells).T)).T

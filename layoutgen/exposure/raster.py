@@ -16,6 +16,7 @@ Arrays are [row, col] = [y, x]. Lengths are database units.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numba
 import numpy as np
@@ -31,10 +32,13 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-#: One site area (pitch times row step) in the whole numbers that are deposited: 2^16, so a
-#: rounding is 8e-6 of a site, and weights of 2^12 each way leave 13 bits for the sum.
-AREA_UNIT = 1 << 16
+#: One site area (pitch times row step) in the whole numbers that are deposited: 2^14, so a
+#: rounding is 3e-5 of a site. With weights of 2^12 a cell of 32 sites fits 31 bits along the row,
+#: which vector units multiply whole, and the sum of all stays below 2^53.
+AREA_UNIT = 1 << 14
 _WEIGHT_UNIT = 1 << 12
+#: Sites along a cell at the most: 2^12 * 2^14 * 2^5 is the sign bit's limit of 31 bits.
+MOST_STEPS = 31
 #: What a deposited sum must be multiplied by to count in site areas.
 DEPOSIT_SCALE = 1.0 / (AREA_UNIT * _WEIGHT_UNIT * _WEIGHT_UNIT)
 
@@ -64,32 +68,108 @@ class Grid:
 def steps_per_node(lattice: Lattice, shortest_range_dbu: float) -> tuple[int, int]:
     """Lattice steps from node to node: the most that keep hx and hy within range / 4."""
     quarter = shortest_range_dbu / 4
-    nx = max(1, int(quarter / lattice.pitch_dbu))
-    ny = max(1, int(quarter / lattice.row_dbu))
+    nx = min(max(1, int(quarter / lattice.pitch_dbu)), MOST_STEPS)
+    ny = min(max(1, int(quarter / lattice.row_dbu)), MOST_STEPS)
     return (nx, ny) if lattice.hexagonal else (nx, nx)
 
 
 def spline_weights(n: int, unit: int | None) -> FloatArray:
-    """Cubic B-spline weights (2, n, 4) of sites at (2 s + g) / (2 n) of a node step.
+    """Cubic B-spline weights (2, 4, n), [g, node, s], of sites at (2 s + g) / (2 n) of a step.
 
     With `unit` they are whole numbers that sum to it, else exact to rounding.
     """
     f = (2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n)
     w = np.stack(
-        [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=-1
+        [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=1
     )
     w = w / 6
     if unit is None:
         return w
     whole = np.floor(w * unit + 0.5)
     # The largest weight takes what rounding left over: the sum is the site's area, exactly.
-    largest = np.argmax(w, axis=-1)[..., None]
-    rest = unit - whole.sum(axis=-1, keepdims=True)
-    np.put_along_axis(whole, largest, np.take_along_axis(whole, largest, -1) + rest, -1)
+    largest = np.argmax(w, axis=1)[:, None]
+    rest = unit - whole.sum(axis=1, keepdims=True)
+    np.put_along_axis(whole, largest, np.take_along_axis(whole, largest, 1) + rest, 1)
     return whole
 
 
 # --- kernels ----------------------------------------------------------------------------------
+
+
+@numba.njit(cache=True, nogil=True, inline="always")
+def _spread(line, first, last, i0, n, weights, acc, extra, box):  # pragma: no cover
+    """Sum one row of whole areas `line` (cell by cell from `first`) into node sums `acc`.
+
+    line[(i - first) * n + s] is the site s of cell i; `extra` likewise its slope, into `box`.
+    """
+    for i in range(last - first + 1):
+        a0 = np.int32(0)  # 12 + 14 bits a product, so 32 sites of a cell fit
+        a1 = np.int32(0)
+        a2 = np.int32(0)
+        a3 = np.int32(0)
+        d = np.int32(0)
+        at = i * n
+        for s in range(n):
+            v = line[at + s]
+            a0 += weights[0, s] * v
+            a1 += weights[1, s] * v
+            a2 += weights[2, s] * v
+            a3 += weights[3, s] * v
+            d += extra[at + s]
+        k = first + i - i0
+        acc[k - 1] += a0
+        acc[k] += a1
+        acc[k + 1] += a2
+        acc[k + 2] += a3
+        box[k] += d
+
+
+@numba.njit(cache=True, nogil=True, inline="always")
+def _add_rows(acc, box, low, high, q, wy, weight, sums, slopes):  # pragma: no cover
+    """Hand a row's node sums to the four raster rows that it weighs on, and clear them."""
+    for t in range(4):
+        w = wy[t] * weight
+        row = sums[q - 1 + t]
+        for k in range(low - 1, high + 3):
+            row[k] += w * acc[k]
+    for k in range(low - 1, high + 3):
+        acc[k] = 0.0
+    for t in range(2):
+        row = slopes[q + t]
+        for k in range(low, high + 1):
+            row[k] += weight * box[k]
+            row[k + 1] += weight * box[k]
+    for k in range(low, high + 1):
+        box[k] = 0.0
+
+
+@numba.njit(cache=True, nogil=True, inline="always")
+def _density_line(coef, q, uy, low, high, scale, line):  # pragma: no cover
+    """The spline's coefficients along one row of sites, for nodes low - 1 .. high + 2."""
+    r0 = coef[q - 1]
+    r1 = coef[q]
+    r2 = coef[q + 1]
+    r3 = coef[q + 2]
+    u0 = uy[0] * scale
+    u1 = uy[1] * scale
+    u2 = uy[2] * scale
+    u3 = uy[3] * scale
+    for k in range(low - 1, high + 3):
+        line[k] = u0 * r0[k] + u1 * r1[k] + u2 * r2[k] + u3 * r3[k]
+
+
+@numba.njit(cache=True, nogil=True, inline="always")
+def _density_sites(line, first, last, i0, n, ux, rho):  # pragma: no cover
+    """Density steps of every site of cells first .. last, from the row's coefficients."""
+    for i in range(last - first + 1):
+        k = first + i - i0
+        c0 = line[k - 1]
+        c1 = line[k]
+        c2 = line[k + 1]
+        c3 = line[k + 2]
+        at = i * n
+        for s in range(n):
+            rho[at + s] = ux[0, s] * c0 + ux[1, s] * c1 + ux[2, s] * c2 + ux[3, s] * c3
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -101,124 +181,86 @@ def deposit(
 
     lo, hi are block columns for each row; area and slope are whole numbers for each index.
     """
-    n_i = sums.shape[1]
-    acc = np.zeros(n_i)
-    box = np.zeros(n_i)
+    width = masters.shape[1] + 2 * nx
+    line = np.zeros(width, np.int32)
+    extra = np.zeros(width, np.int32)
+    acc = np.zeros(sums.shape[1])
+    box = np.zeros(sums.shape[1])
     for r in range(masters.shape[0]):
-        if hi[r] <= lo[r]:
+        a = lo[r]
+        b = hi[r]
+        if b <= a:
             continue
         row = row0 + r
         g = gx0 + (row & 1) * gx_odd
-        c_shift = col0 + (g >> 1)
+        shifted = col0 + (g >> 1)
         g = g & 1
-        first = (c_shift + lo[r]) // nx
-        last = (c_shift + hi[r] - 1) // nx
-        for i in range(first, last + 1):
-            base = nx * i - c_shift
-            s0 = max(0, lo[r] - base)
-            s1 = min(nx, hi[r] - base)
-            a0 = 0.0
-            a1 = 0.0
-            a2 = 0.0
-            a3 = 0.0
-            d = 0.0
-            for s in range(s0, s1):
-                m = masters[r, base + s]
-                v = area[m]
-                d += slope[m]
-                a0 += wx[g, s, 0] * v
-                a1 += wx[g, s, 1] * v
-                a2 += wx[g, s, 2] * v
-                a3 += wx[g, s, 3] * v
-            k = i - i0
-            acc[k - 1] += a0
-            acc[k] += a1
-            acc[k + 1] += a2
-            acc[k + 2] += a3
-            box[k] += d
-        b = 2 * row + gy
-        j = b // (2 * ny)
-        t = (b - 2 * ny * j) >> 1
-        q = j - j0
-        for k in range(first - i0 - 1, last - i0 + 3):
-            v = acc[k] * weight
-            acc[k] = 0.0
-            sums[q - 1, k] += wy[gy, t, 0] * v
-            sums[q, k] += wy[gy, t, 1] * v
-            sums[q + 1, k] += wy[gy, t, 2] * v
-            sums[q + 2, k] += wy[gy, t, 3] * v
-        for k in range(first - i0, last - i0 + 1):
-            v = box[k] * weight
-            box[k] = 0.0
-            slopes[q, k] += v
-            slopes[q, k + 1] += v
-            slopes[q + 1, k] += v
-            slopes[q + 1, k + 1] += v
+        first = (shifted + a) // nx
+        last = (shifted + b - 1) // nx
+        at = shifted + a - first * nx
+        used = (last - first + 1) * nx
+        for k in range(at):
+            line[k] = 0
+            extra[k] = 0
+        here = masters[r, a:b]
+        there = line[at : at + b - a]
+        beside = extra[at : at + b - a]
+        for c in range(b - a):
+            m = here[c]
+            there[c] = area[m]
+            beside[c] = slope[m]
+        for k in range(at + b - a, used):
+            line[k] = 0
+            extra[k] = 0
+        _spread(line, first, last, i0, nx, wx[g], acc, extra, box)
+        y = 2 * row + gy
+        j = y // (2 * ny)
+        t = (y - 2 * ny * j) >> 1
+        _add_rows(acc, box, first - i0, last - i0, j - j0, wy[gy, :, t], weight, sums, slopes)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def deposit_again(
-    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, ux, uy, coef, ext, q0, area,
+    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, ux, uy, coef, q0, area,
     slope, weight, sums, slopes, i0, j0,
 ):  # fmt: skip  # pragma: no cover
     """As `deposit`, at the density of each site: area and slope are (densities, indices)."""
-    n_i = sums.shape[1]
-    acc = np.zeros(n_i)
-    box = np.zeros(n_i)
-    line = np.zeros(n_i)
+    width = masters.shape[1] + 2 * nx
+    line = np.zeros(width, np.int32)
+    extra = np.zeros(width, np.int32)
+    rho = np.zeros(width)
+    nodes = np.zeros(sums.shape[1])
+    acc = np.zeros(sums.shape[1])
+    box = np.zeros(sums.shape[1])
     top = area.shape[0] - 1
     for r in range(masters.shape[0]):
-        if hi[r] <= lo[r]:
+        a = lo[r]
+        b = hi[r]
+        if b <= a:
             continue
         row = row0 + r
-        b = 2 * row + gy
-        j = b // (2 * ny)
-        t = (b - 2 * ny * j) >> 1
-        q = j - j0
+        y = 2 * row + gy
+        j = y // (2 * ny)
+        t = (y - 2 * ny * j) >> 1
         g = gx0 + (row & 1) * gx_odd
-        c_shift = col0 + (g >> 1)
+        shifted = col0 + (g >> 1)
         g = g & 1
-        first = (c_shift + lo[r]) // nx
-        last = (c_shift + hi[r] - 1) // nx
-        for k in range(first - i0 - 1, last - i0 + 3):
-            line[k] = (
-                uy[gy, t, 0] * (coef[q - 1, k] + ext[q - 1, k])
-                + uy[gy, t, 1] * (coef[q, k] + ext[q, k])
-                + uy[gy, t, 2] * (coef[q + 1, k] + ext[q + 1, k])
-                + uy[gy, t, 3] * (coef[q + 2, k] + ext[q + 2, k])
-            )
-        for i in range(first, last + 1):
-            base = nx * i - c_shift
-            k = i - i0
-            for s in range(max(0, lo[r] - base), min(nx, hi[r] - base)):
-                m = masters[r, base + s]
-                rho = (
-                    ux[g, s, 0] * line[k - 1]
-                    + ux[g, s, 1] * line[k]
-                    + ux[g, s, 2] * line[k + 1]
-                    + ux[g, s, 3] * line[k + 2]
-                )
-                d = int(np.floor(rho * 8192.0 + 0.5)) - q0
-                d = min(max(d, 0), top)
-                v = area[d, m]
-                acc[k - 1] += wx[g, s, 0] * v
-                acc[k] += wx[g, s, 1] * v
-                acc[k + 1] += wx[g, s, 2] * v
-                acc[k + 2] += wx[g, s, 3] * v
-                box[k] += slope[d, m]
-        for k in range(first - i0 - 1, last - i0 + 3):
-            v = acc[k] * weight
-            acc[k] = 0.0
-            sums[q - 1, k] += wy[gy, t, 0] * v
-            sums[q, k] += wy[gy, t, 1] * v
-            sums[q + 1, k] += wy[gy, t, 2] * v
-            sums[q + 2, k] += wy[gy, t, 3] * v
-        for k in range(first - i0, last - i0 + 1):
-            v = box[k] * weight
-            box[k] = 0.0
-            for dj in range(2):
-                for di in range(2):
-                    slopes[q + dj, k + di] += v
+        first = (shifted + a) // nx
+        last = (shifted + b - 1) // nx
+        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, 8192.0, nodes)
+        _density_sites(nodes, first, last, i0, nx, ux[g], rho)
+        at = shifted + a - first * nx
+        used = (last - first + 1) * nx
+        for k in range(used):
+            line[k] = 0
+            extra[k] = 0
+        for c in range(b - a):
+            m = masters[r, a + c]
+            d = min(max(int(np.floor(rho[at + c] + 0.5)) - q0, 0), top)
+            line[at + c] = area[d, m]
+            extra[at + c] = slope[d, m]
+        _spread(line, first, last, i0, nx, wx[g], acc, extra, box)
+        _add_rows(acc, box, first - i0, last - i0, j - j0, wy[gy, :, t], weight, sums, slopes)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -231,34 +273,33 @@ def assign(
 
     `ext` is what the surroundings add, linear between its own nodes, used when `use_ext`.
     """
-    n_i = coef.shape[1]
-    line = np.zeros(n_i)
-    top = table.shape[0] - 1
+    width = masters.shape[1] + 2 * nx
+    nodes = np.zeros(coef.shape[1])
+    rho = np.zeros(width)
+    step = np.zeros(width, np.int32)
     ext_line = np.zeros(max(1, ext.shape[1]))
+    top = float(table.shape[0] - 1)
+    columns = np.uint32(table.shape[1])
+    flat = table.ravel()
     for r in range(masters.shape[0]):
-        if hi[r] <= lo[r]:
+        a = lo[r]
+        b = hi[r]
+        if b <= a:
             continue
         row = row0 + r
-        b = 2 * row + gy
-        j = b // (2 * ny)
-        t = (b - 2 * ny * j) >> 1
-        q = j - j0
-        g_full = gx0 + (row & 1) * gx_odd
-        c_shift = col0 + (g_full >> 1)
-        g = g_full & 1
-        first = (c_shift + lo[r]) // nx
-        last = (c_shift + hi[r] - 1) // nx
-        u0 = uy[gy, t, 0]
-        u1 = uy[gy, t, 1]
-        u2 = uy[gy, t, 2]
-        u3 = uy[gy, t, 3]
-        for k in range(first - i0 - 1, last - i0 + 3):
-            line[k] = 8192.0 * (
-                u0 * coef[q - 1, k] + u1 * coef[q, k] + u2 * coef[q + 1, k] + u3 * coef[q + 2, k]
-            )
+        y = 2 * row + gy
+        j = y // (2 * ny)
+        t = (y - 2 * ny * j) >> 1
+        g = gx0 + (row & 1) * gx_odd
+        shifted = col0 + (g >> 1)
+        g = g & 1
+        first = (shifted + a) // nx
+        last = (shifted + b - 1) // nx
+        at = shifted + a - first * nx
+        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, 8192.0, nodes)
+        _density_sites(nodes, first, last, i0, nx, ux[g], rho)
         if use_ext:
-            y = y0 + row * row_step
-            fy = (y - ext_y0) / ext_hy
+            fy = (y0 + row * row_step - ext_y0) / ext_hy
             jy = int(np.floor(fy))
             fy = fy - jy
             for k in range(ext.shape[1]):
@@ -269,63 +310,112 @@ def assign(
                 if 0 <= jy + 1 < ext.shape[0]:
                     high = ext[jy + 1, k]
                 ext_line[k] = 8192.0 * (low + fy * (high - low))
-        for i in range(first, last + 1):
-            base = nx * i - c_shift
-            k = i - i0
-            c0 = line[k - 1]
-            c1 = line[k]
-            c2 = line[k + 1]
-            c3 = line[k + 2]
-            for s in range(max(0, lo[r] - base), min(nx, hi[r] - base)):
-                rho = ux[g, s, 0] * c0 + ux[g, s, 1] * c1 + ux[g, s, 2] * c2 + ux[g, s, 3] * c3
-                if use_ext:
-                    x = x0 + (col0 + base + s) * pitch + (row & 1) * shift
-                    fx = (x - ext_x0) / ext_hx
-                    kx = int(np.floor(fx))
-                    fx = fx - kx
-                    left = 0.0
-                    right = 0.0
-                    if 0 <= kx < ext.shape[1]:
-                        left = ext_line[kx]
-                    if 0 <= kx + 1 < ext.shape[1]:
-                        right = ext_line[kx + 1]
-                    rho = rho + (left + fx * (right - left))
-                d = int(np.floor(rho + 0.5)) - q0
-                d = min(max(d, 0), top)
-                codes[r, base + s] = table[d, masters[r, base + s]]
+            for c in range(b - a):
+                x = x0 + (col0 + a + c) * pitch + (row & 1) * shift
+                fx = (x - ext_x0) / ext_hx
+                kx = int(np.floor(fx))
+                fx = fx - kx
+                left = 0.0
+                right = 0.0
+                if 0 <= kx < ext.shape[1]:
+                    left = ext_line[kx]
+                if 0 <= kx + 1 < ext.shape[1]:
+                    right = ext_line[kx + 1]
+                rho[at + c] += left + fx * (right - left)
+        here = rho[at : at + b - a]
+        for c in range(b - a):
+            v = np.floor(here[c] + 0.5) - q0
+            v = v if v > 0.0 else 0.0
+            step[c] = np.int32(v if v < top else top)
+        these = masters[r, a:b]
+        out = codes[r, a:b]
+        for c in range(b - a):
+            out[c] = flat[np.uint32(step[c]) * columns + these[c]]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _convolve_rows(source, taps, out):  # pragma: no cover
-    half = (len(taps) - 1) // 2
+    """out = source * taps along the rows; taps (half + 1,) are even about entry 0."""
+    half = len(taps) - 1
     n = source.shape[1]
+    wide = np.zeros(n + 2 * half + 8)
     for r in range(source.shape[0]):
+        wide[half : half + n] = source[r]
+        row = out[r]
+        w = taps[0]
         for i in range(n):
-            out[r, i] = taps[half] * source[r, i]
-        for t in range(1, half + 1):
-            w = taps[half + t]
-            for i in range(n - t):
-                out[r, i] += w * source[r, i + t]
-            for i in range(t, n):
-                out[r, i] += w * source[r, i - t]
+            row[i] = w * wide[i + half]
+        t = 1
+        while t + 3 <= half:
+            w1, w2, w3, w4 = taps[t], taps[t + 1], taps[t + 2], taps[t + 3]
+            left = wide[half - t - 3 : half - t - 3 + n + 3]
+            right = wide[half + t : half + t + n + 3]
+            for i in range(n):
+                row[i] += (w1 * (left[i + 3] + right[i]) + w2 * (left[i + 2] + right[i + 1])) + (
+                    w3 * (left[i + 1] + right[i + 2]) + w4 * (left[i] + right[i + 3])
+                )
+            t += 4
+        while t <= half:
+            w = taps[t]
+            left = wide[half - t : half - t + n]
+            right = wide[half + t : half + t + n]
+            for i in range(n):
+                row[i] += w * (left[i] + right[i])
+            t += 1
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _convolve_columns(source, taps, out):  # pragma: no cover
-    half = (len(taps) - 1) // 2
+    """out = source * taps along the columns."""
+    half = len(taps) - 1
     m, n = source.shape
+    blank = np.zeros(n)
     for r in range(m):
-        w = taps[half]
+        row = out[r]
+        here = source[r]
+        w = taps[0]
         for i in range(n):
-            out[r, i] = w * source[r, i]
-        for t in range(1, half + 1):
-            w = taps[half + t]
-            if r + t < m:
-                for i in range(n):
-                    out[r, i] += w * source[r + t, i]
-            if r - t >= 0:
-                for i in range(n):
-                    out[r, i] += w * source[r - t, i]
+            row[i] = w * here[i]
+        for t in range(1, half + 1, 2):
+            w1 = taps[t]
+            w2 = taps[t + 1] if t + 1 <= half else 0.0
+            a = source[r - t] if r >= t else blank
+            b = source[r + t] if r + t < m else blank
+            c = source[r - t - 1] if r >= t + 1 else blank
+            d = source[r + t + 1] if r + t + 1 < m else blank
+            for i in range(n):
+                row[i] += w1 * (a[i] + b[i]) + w2 * (c[i] + d[i])
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _node_values(coef, out):  # pragma: no cover
+    m, n = coef.shape
+    line = np.zeros(n + 2)
+    for r in range(m):
+        above = coef[min(r + 1, m - 1)]
+        here = coef[r]
+        below = coef[max(r - 1, 0)]
+        for i in range(n):
+            line[i + 1] = (below[i] + above[i]) + 4.0 * here[i]
+        line[0] = line[1]
+        line[n + 1] = line[n]
+        row = out[r]
+        for i in range(n):
+            row[i] = ((line[i] + line[i + 2]) + 4.0 * line[i + 1]) * (1.0 / 36.0)
+
+
+class Scratch:
+    """Arrays that are used again from one convolution to the next: fresh pages cost as much."""
+
+    def __init__(self) -> None:
+        self._arrays: dict[str, FloatArray] = {}
+
+    def array(self, name: str, shape: tuple[int, ...]) -> FloatArray:
+        """An array of this shape with whatever it held before."""
+        found = self._arrays.get(name)
+        if found is None or found.shape != shape:
+            found = self._arrays[name] = np.zeros(shape)
+        return found
 
 
 # --- what the kernel makes of a raster --------------------------------------------------------
@@ -338,23 +428,25 @@ def _node_transform(h: float, k: FloatArray) -> FloatArray:
     return sinc**4 * (2 + np.cos(k * h)) / 3
 
 
+@lru_cache(maxsize=64)
 def gaussian_taps(range_dbu: float, h: float) -> FloatArray:
-    """Taps from deposits to spline coefficients for a Gaussian term, an odd number of them.
+    """Taps from deposits to spline coefficients for a Gaussian term: entry t for nodes t apart.
 
     The inverse transform of exp(-k^2 b^2 / 4) / (sinc^4 (2 + cos) / 3), cut where it is below
-    1e-9 of its peak and scaled to sum to 1; rounded to 2^-44, so that no library's last bit counts.
+    1e-7 of its peak and scaled to sum to 1; rounded to 2^-44, so that no library's last bit counts.
     """
     n = 4096
     k = 2 * np.pi * np.fft.fftfreq(n, h)
     response = np.exp(-((k * range_dbu) ** 2) / 4) / _node_transform(h, k)
     taps = np.real(np.fft.ifft(response))
-    half = int(np.flatnonzero(np.abs(taps[: n // 2]) > 1e-9 * abs(taps[0]))[-1])
-    found = np.concatenate([taps[half:0:-1], taps[: half + 1]])
-    found = found / found.sum()
+    half = int(np.flatnonzero(np.abs(taps[: n // 2]) > 1e-7 * abs(taps[0]))[-1])
+    found = taps[: half + 1] / (taps[0] + 2 * taps[1 : half + 1].sum())
     return np.round(found * 2.0**44) / 2.0**44
 
 
-def convolve(source: FloatArray, term: ScatterTerm, hx: float, hy: float) -> FloatArray:
+def convolve(
+    source: FloatArray, term: ScatterTerm, hx: float, hy: float, scratch: Scratch
+) -> FloatArray:
     """Spline coefficients of one term's density (share not applied) from deposited site areas.
 
     `source` counts area per node as a fraction of the node's own area; what lies outside the
@@ -362,9 +454,9 @@ def convolve(source: FloatArray, term: ScatterTerm, hx: float, hy: float) -> Flo
     wide enough that nothing within the term's reach wraps round.
     """
     if term.term == "gaussian":
-        across = np.zeros_like(source)
+        across = scratch.array("across", source.shape)
         _convolve_rows(source, gaussian_taps(term.range_dbu, hx), across)
-        out = np.zeros_like(source)
+        out = scratch.array("out", source.shape)
         _convolve_columns(across, gaussian_taps(term.range_dbu, hy), out)
         return out
     from scipy.fft import irfft2, next_fast_len, rfft2
@@ -381,12 +473,12 @@ def convolve(source: FloatArray, term: ScatterTerm, hx: float, hy: float) -> Flo
     return np.round(found * 2.0**36) / 2.0**36
 
 
-def node_values(coef: FloatArray) -> FloatArray:
+def node_values(coef: FloatArray, out: FloatArray | None = None) -> FloatArray:
     """The spline's values at its nodes: [1, 4, 1] / 6 each way."""
-    wide = np.pad(coef, 1, mode="edge")
-    rows = (wide[:, :-2] + 4 * wide[:, 1:-1] + wide[:, 2:]) / 6
-    found: FloatArray = (rows[:-2] + 4 * rows[1:-1] + rows[2:]) / 6
-    return found
+    if out is None:
+        out = np.zeros_like(coef)
+    _node_values(coef, out)
+    return out
 
 
 def restrict(source: FloatArray, i0: int, j0: int) -> tuple[FloatArray, int, int]:
@@ -477,12 +569,14 @@ class Convolver:
         self.terms = tuple(term for term in terms if term.reach_dbu > 0)
         self.mirror_x = mirror_x
         self.mirror_y = mirror_y
+        self._scratch = Scratch()
 
-    def __call__(self, source: FloatArray) -> FloatArray:
+    def __call__(self, source: FloatArray, out: FloatArray | None = None) -> FloatArray:
         """Spline coefficients of the density that `source` (area fraction per node) gives."""
         g = self.grid
         like = (g.i0, g.j0, g.cols, g.rows)
-        total = np.zeros(g.shape)
+        total = np.zeros(g.shape) if out is None else out
+        total[:] = 0.0
         for term in self.terms:
             level = 0
             while max(g.hx, g.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
@@ -497,7 +591,9 @@ class Convolver:
                 array, i0, j0 = self._mirrored(array, i0, j0, 4, 4)
             hx, hy = g.hx * 2.0**level, g.hy * 2.0**level
             array, i0, j0 = self._mirrored(array, i0, j0, _margin(term, hx), _margin(term, hy))
-            found = term.share * convolve(array, term, hx, hy)
+            found = convolve(array, term, hx, hy, self._scratch)
+            if term.share != 1.0:
+                found *= term.share
             for up in range(level, 0, -1):
                 want = like if up == 1 else _around(like, up - 1)
                 found = prolong(found, i0, j0, want)
@@ -510,26 +606,28 @@ class Convolver:
         self, array: FloatArray, i0: int, j0: int, margin_x: int, margin_y: int
     ) -> tuple[FloatArray, int, int]:
         """The array reaching `margin` nodes beyond a mirror axis."""
-        array, i0 = _reach_left(array, i0, margin_x, self.mirror_x)
-        tall, j0 = _reach_left(array.T, j0, margin_y, self.mirror_y)
-        return np.ascontiguousarray(tall.T), i0, j0
-
-
-def _reach_left(
-    array: FloatArray, first: int, margin: int, mirror: bool
-) -> tuple[FloatArray, int]:
-    if not mirror:
-        return array, first
-    right = array[:, -first:]
-    if margin >= right.shape[1]:
-        right = np.pad(right, ((0, 0), (0, margin + 1 - right.shape[1])))
-    return np.hstack([right[:, margin:0:-1], array[:, -first:]]), -margin
+        left = margin_x if self.mirror_x else -i0
+        low = margin_y if self.mirror_y else -j0
+        rows, cols = array.shape[0] + j0, array.shape[1] + i0  # from node 0 on
+        wide = self._scratch.array("wide", (low + rows, left + cols))
+        if not (self.mirror_x and self.mirror_y) or left >= cols or low >= rows:
+            wide[:] = 0.0  # else every node is written below
+        wide[low + j0 if not self.mirror_y else low :, left + i0 if not self.mirror_x else left :] = (
+            array[-j0 if self.mirror_y else 0 :, -i0 if self.mirror_x else 0 :]
+        )
+        if self.mirror_x:
+            k = min(left, cols - 1)
+            wide[:, left - k : left] = wide[:, left + k : left : -1]
+        if self.mirror_y:
+            k = min(low, rows - 1)
+            wide[low - k : low] = wide[low + k : low : -1]
+        return wide, -left, -low
 
 
 def _margin(term: ScatterTerm, h: float) -> int:
-    """Nodes beyond a mirror axis that the term needs; a Gaussian's taps end at 1e-9, 4.6 ranges."""
+    """Nodes beyond a mirror axis that the term needs; a Gaussian's taps end at 1e-7, 4 ranges."""
     if term.term == "gaussian":
-        return (len(gaussian_taps(term.range_dbu, h)) - 1) // 2 + 4
+        return len(gaussian_taps(term.range_dbu, h)) + 3
     return int(term.reach_dbu / h) + 5
 
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,7 +46,7 @@ FloatArray = NDArray[np.float64]
 STOP = 1e-5
 #: A block whose density ends farther than this from that of its deposit is deposited again: what
 #: the slope misses, and what its box deposit smears, is then below 1e-5 of density.
-NEAR = 0.02
+NEAR = 0.03
 _MAX_ROUNDS = 60
 
 
@@ -63,25 +64,35 @@ class Exposed:
 
 
 class AreaTable:
-    """Exposed area of each master at each density step, in whole AREA_UNITs of a site, and slope."""
+    """Exposed area of each master at density steps d0 .. d1, in whole AREA_UNITs of a site.
+
+    area and slope (per unit of density) are (steps, masters + 1) int32; column 0 is an empty site.
+    """
 
     def __init__(
         self, masters: Masters, bias: BiasTable, site_area_nm2: float, d0: int, d1: int
     ) -> None:
         self.d0 = d0
-        density = np.arange(d0, d1 + 1) / DENSITY_STEPS
+        found = bias.at_steps(masters.master_nm, masters.fixed, d0, d1)
+        self.area = np.zeros((d1 - d0 + 1, len(masters) + 1), dtype=np.int32)
+        self.slope = np.zeros_like(self.area)
+        _areas(
+            masters.master_nm, found, math.pi / 4 * AREA_UNIT / site_area_nm2, self.area, self.slope
+        )
 
-        def area(at: FloatArray) -> FloatArray:
-            drawn = masters.master_nm + np.where(
-                masters.fixed, 0.0, bias(at[:, None], masters.master_nm)
-            )
-            return math.pi / 4 * np.maximum(drawn, 0.0) ** 2 / site_area_nm2 * AREA_UNIT
 
-        step = 32 / DENSITY_STEPS  # wide enough to see past the table's kinks, narrow for its curve
-        blank = np.zeros((len(density), 1))
-        slope = (area(density + step) - area(density - step)) / (2 * step)
-        self.area = np.hstack([blank, np.floor(area(density) + 0.5)])
-        self.slope = np.hstack([blank, np.floor(slope + 0.5)])
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _areas(master, bias, scale, area, slope):  # pragma: no cover
+    steps, count = bias.shape
+    for d in range(steps):
+        low = max(d - 32, 0)  # wide enough to see past the table's kinks, narrow for its curve
+        high = min(d + 32, steps - 1)
+        for m in range(count):
+            drawn = max(master[m] + bias[d, m], 0.0)
+            area[d, m + 1] = int(np.floor(scale * drawn * drawn + 0.5))
+            if high > low:
+                lean = (bias[high, m] - bias[low, m]) * 8192.0 / (high - low)
+                slope[d, m + 1] = int(np.floor(scale * 2 * drawn * lean + 0.5))
 
 
 class PartRaster:
@@ -105,7 +116,7 @@ class PartRaster:
         hx, hy = float(nx * lattice.pitch_dbu), float(ny * lattice.row_dbu)
         self.grid = Grid(hx, hy, i0, j0, far_x - i0 + 1, far_y - j0 + 1)
         self.convolver = Convolver(self.grid, terms, self.mirror_x, self.mirror_y)
-        self.wx = spline_weights(nx, 1 << 12)
+        self.wx = spline_weights(nx, 1 << 12).astype(np.int32)
         self.wy = spline_weights(ny, 1 << 12)
         self.ux = spline_weights(nx, None)
         self.uy = spline_weights(ny, None)
@@ -138,17 +149,16 @@ class PartRaster:
         masters: MasterArray,
         rows: AreaTable,
         coef: FloatArray,
-        around: FloatArray,
         sums: FloatArray,
         slopes: FloatArray,
     ) -> None:
-        """Deposit a block, each site at its own density (coef + around)."""
+        """Deposit a block, each site at its own density, that of the spline `coef`."""
         g = self.grid
         weight = len(self.part.pieces[site.piece].placements) / self.part.group_order
         lo, hi = site.runs
         deposit_again(
             masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, coef, around, rows.d0, rows.area,
+            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, coef, rows.d0, rows.area,
             rows.slope, weight, sums, slopes, g.i0, g.j0,
         )  # fmt: skip
 
@@ -212,35 +222,39 @@ def solve(
     around: density that the surroundings add at the nodes.
     """
     shape = raster.grid.shape
-    extra = np.zeros(shape) if around is None else around
     first = _first_density(part, exposed, site_area_nm2)
-    table = AreaTable(part.masters, exposed.bias, site_area_nm2, first, first)
-    area, slope = table.area[0].copy(), table.slope[0].copy()
+    table = AreaTable(part.masters, exposed.bias, site_area_nm2, first - 32, first + 32)
+    area, slope = table.area[32].copy(), table.slope[32].copy()
     sums, slopes = np.zeros(shape), np.zeros(shape)
     for site, masters in part.blocks():
         raster.deposit(site, masters, area, slope, 1.0, sums, slopes)
     flat = _Linear(raster.complete(slopes.copy()), first / DENSITY_STEPS)
-    density = _iterate(raster, exposed, raster.complete(sums.copy()), [flat], own_frame, extra)
+    density = _iterate(
+        raster, exposed, raster.complete(sums.copy()), [flat], own_frame, around,
+        np.full(shape, first / DENSITY_STEPS), NEAR / 10,
+    )  # fmt: skip
     again = [
         index
         for index, site in enumerate(part.sites)
         if raster.largest_gap(site, density.nodes, first / DENSITY_STEPS) > NEAR
     ]
     if not again or not exposed.bias.depends_on_density:
-        return density
+        return _iterate(
+            raster, exposed, raster.complete(sums), [flat], own_frame, around, density.nodes, STOP
+        )
     rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *_span(density.nodes))
-    around_coef = coefficients(extra)
+    whole_coef = density.coef if around is None else density.coef + coefficients(around)
     own = np.zeros(shape)
     for index in again:
         site, masters = part.sites[index], part.block(index)
         raster.deposit(site, masters, area, slope, -1.0, sums, slopes)
-        raster.deposit_again(site, masters, rows, density.coef, around_coef, sums, own)
+        raster.deposit_again(site, masters, rows, whole_coef, sums, own)
     forms = [
         _Linear(raster.complete(slopes), first / DENSITY_STEPS),
         _Linear(raster.complete(own), density.nodes),
     ]
     return _iterate(
-        raster, exposed, raster.complete(sums), forms, own_frame, extra, density.nodes
+        raster, exposed, raster.complete(sums), forms, own_frame, around, density.nodes, STOP
     )
 
 
@@ -267,27 +281,32 @@ def _iterate(
     sums: FloatArray,
     forms: list[_Linear],
     own_frame: FloatArray | None,
-    around: FloatArray,
-    start: FloatArray | None = None,
+    around: FloatArray | None,
+    start: FloatArray,
+    stop: float,
 ) -> Density:
     per_node = raster.nx * raster.ny
     constant = sums * (DEPOSIT_SCALE / per_node)
     linear = [(form.slopes * (0.25 / AREA_UNIT / per_node), form.origin) for form in forms]
-    sign = -1.0 if exposed.background else 1.0
     frame = 0.0 if own_frame is None else own_frame
-    if start is None:  # the plain density is a better start than none
-        nodes = node_values(raster.convolver(frame + sign * constant)) + around
-    else:
-        nodes = start
-    change, rounds, coef = math.inf, 0, nodes
-    while change >= STOP and rounds < _MAX_ROUNDS:
-        area = constant.copy()
+    nodes, found = start.copy(), np.zeros_like(start)
+    area, step, coef = np.zeros_like(start), np.zeros_like(start), np.zeros_like(start)
+    change, rounds = math.inf, 0
+    while change >= stop and rounds < _MAX_ROUNDS:
+        area[:] = constant
         for slopes, origin in linear:
-            area += slopes * (nodes - origin)
-        coef = raster.convolver(frame + sign * area)
-        found = node_values(coef) + around
-        change = float(np.max(np.abs(found - nodes)))
-        nodes = found
+            np.subtract(nodes, origin, out=step)
+            step *= slopes
+            area += step
+        if exposed.background:
+            np.subtract(frame, area, out=area)
+        raster.convolver(area, out=coef)
+        node_values(coef, out=found)
+        if around is not None:
+            found += around
+        np.subtract(found, nodes, out=step)
+        change = float(max(step.max(), -step.min()))
+        nodes, found = found, nodes
         rounds += 1
     shapes = coef if own_frame is None else coef - raster.convolver(own_frame)
     return Density(raster, coef, shapes, nodes, change, rounds)

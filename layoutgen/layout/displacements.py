@@ -101,7 +101,7 @@ def _varint(out: ByteArray, p: int, value: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _step(out: ByteArray, p: int, dx: int, dy: int) -> int:
+def _step(out: ByteArray, p: Any, dx: Any, dy: Any) -> Any:
     """Write one step in the shorter of its two forms."""
     ax, ay = abs(dx), abs(dy)
     if ax == ay or ax == 0 or ay == 0:
@@ -138,19 +138,21 @@ def _table(unit_x: int, unit_y: int, table: NDArray[np.uint64]) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _copy(out: ByteArray, p: int, work: ByteArray, begin: int, end: int) -> int:
+def _copy(out: ByteArray, p: int, work: ByteArray, begin: Any, end: Any) -> int:
     """Append work[begin:end] to out, eight bytes at a time; out and work have room past the end."""
     size = end - begin
     for i in range(0, size, 8):
-        _store_u64(out, p + i, _load_u64(work, begin + i))
-    return p + size
+        _store_u64(out, p + i, _load_u64(work, begin + i))  # type: ignore[call-arg]
+    return p + size  # type: ignore[no-any-return]
 
 
 @njit(cache=True, nogil=True)
 def _survey(codes: Any) -> tuple[int, int, int, int]:
     """From every 16th row and column: sites, smallest and largest code, jumps times 16."""
     rows, cols = codes.shape
-    low, high, sites = 1 << 20, 0, 0
+    low: Any = 1 << 20
+    high: Any = 0
+    sites = 0
     for r in range(0, rows, 16):
         for c in range(cols):
             k = np.int64(codes[r, c])
@@ -159,7 +161,8 @@ def _survey(codes: Any) -> tuple[int, int, int, int]:
                 low = min(low, k)
                 high = max(high, k)
     half = (high - low) // 2
-    along, across = 0, 0
+    along: Any = 0
+    across: Any = 0
     for r in range(0, rows, 16):
         last = np.int64(0)
         for c in range(cols):
@@ -210,7 +213,7 @@ def _zones(
         # the zone of the row's first site, relative runs first
         begin, zone, n_row = first, 0, n
         for word in range((first + 1) & ~7, cols, 8):
-            if _load_u64(flags, word) == 0:
+            if _load_u64(flags, word) == 0:  # type: ignore[call-arg]
                 continue
             for c in range(max(word, first + 1), word + 8):
                 if flags[c]:
@@ -235,10 +238,10 @@ def _zones(
             for i in range(n_row, n):
                 if runs[i, 0] <= shared:
                     here = runs[i, 2]
-            step = np.int64(codes[r, shared]) - np.int64(codes[r - 1, shared])
+            rise = np.int64(codes[r, shared]) - np.int64(codes[r - 1, shared])
             shift = above - here
-            if abs(step) > half:
-                shift += 1 if step < 0 else -1
+            if abs(rise) > half:
+                shift += 1 if rise < 0 else -1
         for i in range(n_row, n):
             runs[i, 2] += shift
             if runs[i, 2] < 0 or runs[i, 2] >= MAX_ZONES:
@@ -313,7 +316,7 @@ def _lists(
                     at = now & low
                     if index < limit:
                         word = table[index]
-                        _store_u64(work, np.intp(at), word)
+                        _store_u64(work, np.intp(at), word)  # type: ignore[call-arg]
                         state[key] = (at + (word >> length_bits)) | place
                     else:
                         here = np.int64(place >> half) - bias
@@ -372,9 +375,9 @@ def _encode(
     half = (high - low) // 2
     used = max(1, high - low + 1)
     zoned = False
-    if jumps + 1 < MAX_ZONES and half > 0 and len(state) >= MAX_ZONES * span:
-        if sampled * 16 >= MIN_ARC * (jumps + 1) * used:
-            zoned = _zones(codes, half, flags, rows_end, runs)
+    long_arcs = sampled * 16 >= MIN_ARC * (jumps + 1) * used
+    if long_arcs and half > 0 and jumps + 1 < MAX_ZONES and span * MAX_ZONES <= MAX_ZONE_SLOTS:
+        zoned = _zones(codes, half, flags, rows_end, runs)
     zones, width = MAX_ZONES, cols
     if not zoned:
         zones, width = 1, 32
@@ -500,15 +503,15 @@ class _Buffers(threading.local):
     """Scratch memory of one thread; it grows to the largest block and is then reused."""
 
     def __init__(self) -> None:
-        self.out = np.empty(0, np.uint8)
-        self.work = np.empty(0, np.uint8)
-        self.flags = np.empty(0, np.uint8)
-        self.rows_end = np.empty(0, np.int64)
-        self.runs = np.empty((0, 3), np.int64)
-        self.counts = np.empty(0, np.int32)
-        self.state = np.empty(0, np.uint64)
-        self.first = np.empty(0, np.int64)
-        self.start = np.empty(0, np.int64)
+        self.out = np.zeros(0, np.uint8)
+        self.work = np.zeros(0, np.uint8)
+        self.flags = np.zeros(0, np.uint8)
+        self.rows_end = np.zeros(0, np.int64)
+        self.runs = np.zeros((0, 3), np.int64)
+        self.counts = np.zeros(0, np.int32)
+        self.state = np.zeros(0, np.uint64)
+        self.first = np.zeros(0, np.int64)
+        self.start = np.zeros(0, np.int64)
 
     def fit(self, rows: int, cols: int, kinds: int, widest: int, longest_prefix: int) -> None:
         zones = MAX_ZONES if (kinds + 1) * MAX_ZONES <= MAX_ZONE_SLOTS else 1
@@ -516,18 +519,18 @@ class _Buffers(threading.local):
         lists = min(rows * cols, slots * (cols // 32 + 1))
         size = rows * cols * widest + lists * (longest_prefix + 64) + 64
         if len(self.out) < size:
-            self.out = np.empty(size, np.uint8)
-            self.work = np.empty(size, np.uint8)
+            self.out = np.zeros(size, np.uint8)
+            self.work = np.zeros(size, np.uint8)
         if len(self.flags) < cols + 16:
-            self.flags = np.empty(cols + 16, np.uint8)
+            self.flags = np.zeros(cols + 16, np.uint8)
         if len(self.rows_end) < rows + 1:
-            self.rows_end = np.empty(rows + 1, np.int64)
-            self.runs = np.empty((rows * MAX_ZONES, 3), np.int64)
+            self.rows_end = np.zeros(rows + 1, np.int64)
+            self.runs = np.zeros((rows * MAX_ZONES, 3), np.int64)
         if len(self.counts) < slots:
-            self.counts = np.empty(slots, np.int32)
-            self.state = np.empty(slots, np.uint64)
-            self.first = np.empty(slots, np.int64)
-            self.start = np.empty(slots, np.int64)
+            self.counts = np.zeros(slots, np.int32)
+            self.state = np.zeros(slots, np.uint64)
+            self.first = np.zeros(slots, np.int64)
+            self.start = np.zeros(slots, np.int64)
 
 
 _buffers = _Buffers()
@@ -588,4 +591,4 @@ def encode_sites(
         _buffers.start,
         totals,
     )
-    return memoryview(_buffers.out)[:size], totals
+    return _buffers.out[:size].data, totals

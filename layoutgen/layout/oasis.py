@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import partial
+from itertools import pairwise
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -98,9 +99,7 @@ def _check_reach(cell: str, values: Iterable[int]) -> None:
 
 def _polygon(layer: Layer, polygon: NDArray[np.int64]) -> bytes:
     points = polygon.tolist()
-    steps = [
-        _step(x1 - x0, y1 - y0) for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False)
-    ]
+    steps = [_step(x1 - x0, y1 - y0) for (x0, y0), (x1, y1) in pairwise(points)]
     return b"".join(
         (
             bytes((POLYGON, 0b0011_1011)),  # point list, x, y, datatype, layer

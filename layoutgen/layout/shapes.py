@@ -15,7 +15,7 @@ Lengths here are grid steps until the last step turns them into database units.
 
 from __future__ import annotations
 
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 from math import cos, pi, sin, sqrt
 
 import numpy as np
@@ -47,7 +47,7 @@ def residual_rms_nm(table: ShapeTable) -> float:
 
 def _twice_area(points: Points) -> int:
     area = 8 * points[0][0] * points[0][1] + 4 * (points[-1][0] ** 2 - points[-1][1] ** 2)
-    for (a, b), (c, d) in zip(points, points[1:], strict=False):
+    for (a, b), (c, d) in pairwise(points):
         area += 8 * (a * d - c * b)
     return area
 

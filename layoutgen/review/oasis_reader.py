@@ -29,22 +29,6 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
-from layoutgen.review.readcells import (
-    Grid,
-    IntArray,
-    LayerKey,
-    LayoutReadError,
-    LayoutSummary,
-    MoveArray,
-    Outlines,
-    Placements,
-    ReadCell,
-    ReadReference,
-    ReadShape,
-    Runs,
-    runs_of,
-    summarise,
-)
 from layoutgen.review.oasis_scan import (
     CUT,
     DX,
@@ -89,6 +73,22 @@ from layoutgen.review.oasis_scan import (
     UNSET,
     intern,
     scan,
+)
+from layoutgen.review.readcells import (
+    Grid,
+    IntArray,
+    LayerKey,
+    LayoutReadError,
+    LayoutSummary,
+    MoveArray,
+    Outlines,
+    Placements,
+    ReadCell,
+    ReadReference,
+    ReadShape,
+    Runs,
+    runs_of,
+    summarise,
 )
 
 __all__ = ["OasisCell", "OasisFile", "decode_points", "read_oasis", "summary"]
@@ -540,7 +540,7 @@ def inflate(packed: bytes, whole: int) -> bytes:
     inflater = isal_zlib.decompressobj(wbits=-15)
     try:
         data = inflater.decompress(packed, max_length=whole + 1)
-    except isal_zlib.error as error:
+    except isal_zlib.error as error:  # type: ignore[misc]
         raise _Malformed(f"a compressed block does not inflate ({error})") from None
     if len(data) != whole or not inflater.eof or inflater.unused_data:
         raise _Malformed(
@@ -710,24 +710,32 @@ class OasisFile:
     def _read_table(self) -> dict[int, str]:
         """Cell names of a strict file, and the offsets that their properties give."""
         names = _NameTable()
-        for which in (0, 2):  # cell names; property names tell which property is an offset
+        # cell names; property names tell which property is an offset
+        for which, kinds in ((0, (CELLNAME, CELLNAME + 1)), (2, (PROPNAME, PROPNAME + 1))):
             flag, offset = self.tables[which]
             if flag and offset:
-                self._collect(names, offset, stop=True)
+                self._collect(names, offset, table=kinds)
         self._declared = names.offsets()
         return names.cells
 
     def _search_names(self) -> dict[int, str]:
         names = _NameTable()
-        self._collect(names, self._first, stop=False)
+        self._collect(names, self._first)
         self._declared = names.offsets()
         return names.cells
 
-    def _collect(self, names: _NameTable, offset: int, *, stop: bool) -> None:
+    def _collect(
+        self, names: _NameTable, offset: int, *, table: tuple[int, int] | None = None
+    ) -> None:
+        """Names from `offset` to the end; of one `table`, only its record types, to its end."""
         walker = _Walker(self, offset)
         while True:
             kind = walker.scan()
-            if stop and (walker.state[S_ROWS] or kind in (CELL_REF, CELL_NAME)):
+            if table is not None and (
+                walker.state[S_ROWS]
+                or kind in (CELL_REF, CELL_NAME)
+                or (kind in NAME_RECORDS and kind not in table)
+            ):
                 return
             walker.state[[S_ROWS, S_MOVES]] = 0
             try:

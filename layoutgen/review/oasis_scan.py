@@ -430,7 +430,7 @@ def scan(
                 if value >= 2**32:
                     raise ValueError(HUGE)
                 state[slot] = value
-            elif action == _SINT or action == _XY:
+            elif action in (_SINT, _XY):
                 signed = -(value >> 1) if value & 1 else value >> 1
                 if action == _XY and state[S_RELATIVE]:
                     signed += state[slot]

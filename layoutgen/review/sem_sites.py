@@ -203,12 +203,12 @@ def density_as_drawn(
     diameter = np.array([ladder.diameter_nm(code) for code in range(1, ladder.count + 1)])
     area = np.concatenate(
         [[0.0], np.floor(math.pi / 4 * diameter**2 / design.site_area_nm2 * AREA_UNIT + 0.5)]
-    )
+    ).astype(np.int32)
     sums, unused = np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)
     for task in variant.blocks():
         codes = task.codes()
         raster.deposit(
-            part.sites[task.index], codes.codes, area, np.zeros(len(area)), 1.0, sums, unused
+            part.sites[task.index], codes.codes, area, np.zeros_like(area), 1.0, sums, unused
         )
     fill = raster.complete(sums) * (DEPOSIT_SCALE / (raster.nx * raster.ny))
     if exposed.background:

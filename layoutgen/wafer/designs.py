@@ -130,7 +130,7 @@ class _PhaseSource:
         self.kept: dict[tuple[int, int, int, int, int], BinArray] = {}
         self.kept_bytes = 0
 
-    def bins(self, site: Site, histogram: NDArray[np.int64]) -> BinArray:
+    def bins(self, site: Site, histogram: NDArray[np.int32]) -> BinArray:
         window, lattice, p = site.window, self.lattice, self.program
         lo, hi = site.runs
         lo_in, hi_in = site.runs_inside
@@ -151,7 +151,7 @@ class _PhaseSource:
         """How many sites inside the aperture fall into each bin, over the whole part."""
         total = np.zeros(BINS, dtype=np.int64)
         for index, piece in enumerate(part.pieces):
-            histogram = np.zeros(BINS, dtype=np.int64)
+            histogram = np.zeros(BINS, dtype=np.int32)
             for site in part.sites:
                 if site.piece != index:
                     continue
@@ -159,7 +159,7 @@ class _PhaseSource:
                 if self.kept_bytes + found.nbytes <= self.KEEP_BYTES:
                     self.kept[self._key(site)] = found
                     self.kept_bytes += found.nbytes
-            total += len(piece.placements) * histogram
+            total += len(piece.placements) * histogram.astype(np.int64)
         return total
 
     def __call__(self, site: Site) -> MasterArray:
@@ -167,7 +167,7 @@ class _PhaseSource:
             raise RuntimeError("the table of pillars is made before any block is asked for")
         found = self.kept.pop(self._key(site), None)
         if found is None:
-            found = self.bins(site, np.zeros(BINS, dtype=np.int64))
+            found = self.bins(site, np.zeros(BINS, dtype=np.int32))
         else:
             self.kept_bytes -= found.nbytes
         masters = np.zeros(found.shape, dtype=self.table.dtype)

@@ -494,7 +494,7 @@ def label_and_mark() -> Case:
     recipe = base(
         "label-and-mark",
         dies={
-            "lens": [place("l"), {"label": "die", "at": ["-26 um", "18 um"], "height": "10 um"},
+            "lens": [place("l"), {"label": "die", "at": ["-27 um", "22 um"], "height": "10 um"},
                      {"label": {"text": "R7-x"}, "at": ["27 um", "-17 um"], "height": "8 um"}],
             "edge": [place("l", "128.4 um", "0 um")],
         },

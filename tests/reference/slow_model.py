@@ -166,12 +166,9 @@ class BiasTable:
         return BiasTable(np.array([0.0, 1.0]), np.array([0.0, 1e6]), np.zeros((2, 2)))
 
     def outside(self, rho: Floats, master_nm: Floats) -> NDArray[np.bool_]:
-        return (
-            (rho < self.density[0])
-            | (rho > self.density[-1])
-            | (master_nm < self.master_nm[0])
-            | (master_nm > self.master_nm[-1])
-        )
+        left = (rho < self.density[0]) | (rho > self.density[-1])
+        left |= (master_nm < self.master_nm[0]) | (master_nm > self.master_nm[-1])
+        return np.asarray(left)
 
     def __call__(self, rho: Floats, master_nm: Floats) -> Floats:
         def place(x: Floats, knots: Floats) -> tuple[Ints, Floats]:
@@ -232,7 +229,7 @@ def term_phase(
 
     def along() -> Floats:
         a = np.deg2rad(quantity(term["direction"]))
-        return x * np.cos(a) + y * np.sin(a)
+        return np.asarray(x * np.cos(a) + y * np.sin(a))
 
     if kind == "focus":
         return lens(r, quantity(term["focal_length"]))
@@ -247,13 +244,13 @@ def term_phase(
         return total
     if kind == "tilt":
         slope = term.get("index", 1.0) * np.sin(np.deg2rad(quantity(term["angle"])))
-        return k * slope * along()
+        return np.asarray(k * slope * along())
     if kind == "spiral":
         return float(term["charge"]) * np.arctan2(y, x)
     if kind == "cylinder":
         return lens(along(), quantity(term["focal_length"]))
     if kind == "axicon":
-        return -k * np.sin(np.deg2rad(quantity(term["angle"]))) * r
+        return np.asarray(-k * np.sin(np.deg2rad(quantity(term["angle"]))) * r)
     if kind == "zernike":
         over = quantity(term["radius"]) if "radius" in term else radius
         total = np.zeros_like(r)
@@ -468,7 +465,7 @@ class Term:
             return np.zeros_like(diameter_nm)
         a, b = diameter_nm / 2, self.range_nm
         exact = self.share * (1 - (1 + a / b) * np.exp(-a / b))
-        return exact - pi * a**2 * self.value(np.zeros(1))[0]
+        return np.asarray(exact - pi * a**2 * self.value(np.zeros(1))[0])
 
     @property
     def numbers(self) -> tuple[float, float, float, float]:
@@ -949,6 +946,10 @@ def squares_of(x: Ints, y: Ints, pitch: float) -> list[tuple[float, float, float
     return found
 
 
+#: steps dx, dy; origin x, y; row and column of each site; rows and columns in all
+Grid = tuple[float, float, int, int, Ints, Ints, int, int]
+
+
 class Field:
     """Density that pillars of one part add at the sites of another, by exact lattice sums.
 
@@ -960,59 +961,76 @@ class Field:
         self.parts, self.terms = parts, terms
         self.table = np.array([t.numbers for t in terms])
         self.kernels: dict[Any, Any] = {}
-        self.grids = [self._grid(p) for p in parts]
+        self.pieces = [self._pieces(p) for p in parts]
 
     @staticmethod
-    def _grid(p: Part) -> tuple[float, float, int, int, Ints, Ints, int, int] | None:
+    def _grid(p: Part, which: Ints) -> Grid | None:
         dx, dy = (p.pitch / 2 if p.hexagonal else p.pitch), p.row
-        x0, y0 = int(p.x.min()), int(p.y.min())
-        j, i = (p.x - x0) / dx, (p.y - y0) / dy
+        x, y = p.x[which], p.y[which]
+        x0, y0 = int(x.min()), int(y.min())
+        j, i = (x - x0) / dx, (y - y0) / dy
         if np.abs(j - np.rint(j)).max() > 1e-9 or np.abs(i - np.rint(i)).max() > 1e-9:
             return None
         jj, ii = np.rint(j).astype(np.int64), np.rint(i).astype(np.int64)
         return dx, dy, x0, y0, ii, jj, int(ii.max()) + 1, int(jj.max()) + 1
 
-    def far(self, t: Part, s: Part) -> bool:
-        """Whether s adds less than 1e-7 anywhere on t."""
-        gap_x = max(0.0, max(t.x.min() - s.x.max(), s.x.min() - t.x.max()))
-        gap_y = max(0.0, max(t.y.min() - s.y.max(), s.y.min() - t.y.max()))
-        gap = hypot(gap_x, gap_y)
-        area = float((s.master_nm**2).sum()) * pi / 4 * 1.3
-        return sum(float(k.value(np.array([gap]))[0]) for k in self.terms) * area < 1e-7
+    def _pieces(self, p: Part) -> list[tuple[Ints, Grid | None]]:
+        """The part's sites in groups that each stand on one lattice: one, or a pad's squares."""
+        every = np.arange(len(p.x))
+        whole = self._grid(p, every)
+        if p.kind != "pad":
+            return [(every, whole)]
+        pieces = []
+        for x0, y0, x1, y1 in squares_of(p.x, p.y, p.pitch):
+            here = np.nonzero((p.x >= x0) & (p.x <= x1) & (p.y >= y0) & (p.y <= y1))[0]
+            pieces.append((here, self._grid(p, here)))
+        return pieces
+
+    def far(self, tx: Ints, ty: Ints, sx: Ints, sy: Ints, diameter_nm: Floats) -> bool:
+        """Whether the sources add less than 1e-8 anywhere on the targets."""
+        gap_x = max(0.0, tx.min() - sx.max(), sx.min() - tx.max())
+        gap_y = max(0.0, ty.min() - sy.max(), sy.min() - ty.max())
+        at = np.array([hypot(gap_x, gap_y)])
+        area = float((diameter_nm**2).sum()) * pi / 4
+        return sum(float(k.value(at)[0]) for k in self.terms) * area < 1e-8
 
     def add(self, target: int, source: int, diameter_nm: Floats) -> Floats:
         t, s = self.parts[target], self.parts[source]
-        if target != source and self.far(t, s):
-            return np.zeros(len(t.x))
-        gt, gs = self.grids[target], self.grids[source]
-        area, second = pi * diameter_nm**2 / 4, diameter_nm**2 / 32
-        if gt is None or gs is None or gt[:2] != gs[:2]:
-            total = _pair_sum(
-                t.x.astype(float), t.y.astype(float), s.x.astype(float), s.y.astype(float),
-                diameter_nm, self.table,
-            )  # fmt: skip
-        else:
-            dx, dy, tx, ty, ti, tj, tn, tm = gt
-            _, _, sx, sy, si, sj, sn, sm = gs
-            size = (next_fast_len(sn + tn - 1 + sn), next_fast_len(sm + tm - 1 + sm))
-            key = (dx, dy, tx - sx, ty - sy, tn, tm, sn, sm)
-            if key not in self.kernels:
-                ry = (np.arange(sn + tn - 1) - (sn - 1)) * dy + (ty - sy)
-                rx = (np.arange(sm + tm - 1) - (sm - 1)) * dx + (tx - sx)
-                r = np.hypot(rx[None, :], ry[:, None])
-                values = sum(k.value(r) for k in self.terms)
-                bends = sum(k.laplacian(r) for k in self.terms)
-                if len(self.kernels) > 40:
-                    self.kernels.clear()
-                self.kernels[key] = rfft2(values, size), rfft2(bends, size)
-            k0, k2 = self.kernels[key]
-            plane = np.zeros((2, sn, sm))
-            plane[0, si, sj], plane[1, si, sj] = area, area * second
-            full = irfft2(rfft2(plane[0], size) * k0 + rfft2(plane[1], size) * k2, size)
-            total = full[ti + sn - 1, tj + sm - 1]
+        total = np.zeros(len(t.x))
+        for ti, tg in self.pieces[target]:
+            for si, sg in self.pieces[source]:
+                d = diameter_nm[si]
+                if self.far(t.x[ti], t.y[ti], s.x[si], s.y[si], d):
+                    continue
+                if tg is not None and sg is not None and tg[:2] == sg[:2]:
+                    total[ti] += self._on_one_lattice(tg, sg, d)
+                else:
+                    places = (t.x[ti], t.y[ti], s.x[si], s.y[si])
+                    total[ti] += _pair_sum(*(v.astype(float) for v in places), d, self.table)  # type: ignore[call-arg]
         if target == source:
             total = total + sum(k.own(diameter_nm) for k in self.terms)
         return np.asarray(total)
+
+    def _on_one_lattice(self, target: Grid, source: Grid, diameter_nm: Floats) -> Floats:
+        dx, dy, tx, ty, ti, tj, tn, tm = target
+        _, _, sx, sy, si, sj, sn, sm = source
+        area, second = pi * diameter_nm**2 / 4, diameter_nm**2 / 32
+        size = (next_fast_len(sn + tn - 1 + sn), next_fast_len(sm + tm - 1 + sm))
+        key = (dx, dy, tx - sx, ty - sy, tn, tm, sn, sm)
+        if key not in self.kernels:
+            ry = (np.arange(sn + tn - 1) - (sn - 1)) * dy + (ty - sy)
+            rx = (np.arange(sm + tm - 1) - (sm - 1)) * dx + (tx - sx)
+            r = np.hypot(rx[None, :], ry[:, None])
+            values = np.sum([k.value(r) for k in self.terms], axis=0)
+            bends = np.sum([k.laplacian(r) for k in self.terms], axis=0)
+            if len(self.kernels) > 60:
+                self.kernels.clear()
+            self.kernels[key] = rfft2(values, size), rfft2(bends, size)
+        k0, k2 = self.kernels[key]
+        plane = np.zeros((2, sn, sm))
+        plane[0, si, sj], plane[1, si, sj] = area, area * second
+        full = irfft2(rfft2(plane[0], size) * k0 + rfft2(plane[1], size) * k2, size)
+        return np.asarray(full[ti + sn - 1, tj + sm - 1])
 
 
 def solve(path: Path, seen: Seen | None = None, limit: float = 1e-8) -> Solution:

