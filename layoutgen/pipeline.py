@@ -291,8 +291,9 @@ def _placements(tree: Tree) -> dict[str, int]:
 
 
 def _area_dbu2(polygon: NDArray[np.int64]) -> float:
-    x, y = polygon[:, 0].astype(np.float64), polygon[:, 1].astype(np.float64)
-    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    x, y = polygon[:, 0], polygon[:, 1]  # whole numbers: products of 2^31 fit 64 bits in pairs
+    twice = int(x[:-1] @ y[1:] - y[:-1] @ x[1:]) + int(x[-1] * y[0] - y[-1] * x[0])
+    return abs(twice) / 2
 
 
 def _fields(variant: Variant, write_field_nm: float | None, dbu_nm: float) -> int:

@@ -27,6 +27,7 @@ from layoutgen.layout.shapes import ladder_table
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.wafer.designs import Design
 from layoutgen.wafer.frames import frame_union, grown
+from layoutgen.wafer.glyphs import glyph_places, glyph_polygons
 from layoutgen.wafer.plan import Part as PlacedPart
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
 from layoutgen.wafer.scene import ROUNDED, Scene, Surrounding
@@ -172,6 +173,7 @@ class _TreeBuilder:
         self.tables: dict[tuple[float, float, float, int], ShapeTable] = {}
         self.used: dict[Layer, str] = {}
         self.cells: list[Cell] = []
+        self.glyph_cells: dict[tuple[str, int, Layer], str | None] = {}
         self.label_cells: dict[tuple[str, int, Layer], str] = {}
         self.die_cells: dict[tuple[object, ...], str] = {}
         self.foreign_cells: dict[str, str] = {}
@@ -303,11 +305,30 @@ class _TreeBuilder:
         key = (text, part.height_dbu, layer)
         if key not in self.label_cells:
             name = f"T_{len(self.label_cells)}"
-            at = np.array([part.x, part.y], dtype=np.int64)
-            polygons = [p - at for p in self.plan.label_on(die, part)]
-            self.cells.append(Cell(name, polygons=(Polygons(layer, polygons),)))
+            mirrored = self.plan.labels_mirrored
+            references = [
+                Reference(glyph, x, y)
+                for character, x, y in glyph_places(
+                    text, height_dbu=part.height_dbu, mirrored=mirrored
+                )
+                if (glyph := self._glyph(character, part.height_dbu, layer)) is not None
+            ]
+            self.cells.append(Cell(name, references=tuple(references)))
             self.label_cells[key] = name
         return self.label_cells[key]
+
+    def _glyph(self, character: str, height_dbu: int, layer: Layer) -> str | None:
+        """The cell of one character of a label, or None for a blank."""
+        key = (character, height_dbu, layer)
+        if key not in self.glyph_cells:
+            polygons = glyph_polygons(
+                character, height_dbu=height_dbu, mirrored=self.plan.labels_mirrored
+            )
+            name = f"C_{ord(character)}_{len(self.glyph_cells)}" if polygons else None
+            if name is not None:
+                self.cells.append(Cell(name, polygons=(Polygons(layer, polygons),)))
+            self.glyph_cells[key] = name
+        return self.glyph_cells[key]
 
     def _foreign(self, name: str) -> str:
         if name not in self.foreign_cells:

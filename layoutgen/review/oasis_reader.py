@@ -137,12 +137,13 @@ class _Cursor:
         value = shift = 0
         while True:
             byte = self.take(1)[0]
+            # groups of zeros may follow: some writers fill up the END record with them
+            if byte & 0x7F and shift > 63:
+                raise _Malformed("a number has more than 64 bits")
             value |= (byte & 0x7F) << shift
             if byte < 0x80:
                 return value
             shift += 7
-            if shift > 63:
-                raise _Malformed("a number has more than 64 bits")
 
     def sint(self) -> int:
         value = self.uint()

@@ -157,12 +157,13 @@ def _uint(buf: Any, pos: Any, end: Any) -> Any:
             raise ValueError(CUT)
         byte = np.int64(buf[pos])
         pos += 1
-        value |= (byte & 0x7F) << shift
+        if shift <= 49:
+            value |= (byte & 0x7F) << shift
+        elif byte & 0x7F:
+            raise ValueError(HUGE)
         if byte < 0x80:
             return value, pos
         shift += 7
-        if shift > 49:
-            raise ValueError(HUGE)
 
 
 @njit(cache=True)
@@ -412,7 +413,7 @@ def scan(
             raise ValueError(CUT)
         info = np.int64(buf[pos])
         pos += 1
-        if info & _UNUSED_BITS[kind] or (kind <= 18 and info & 0xC0 == 0x40):
+        if info & _UNUSED_BITS[kind]:
             raise ValueError(RESERVED)
         for i in range(R_COUNT):
             rows[n, i] = 0

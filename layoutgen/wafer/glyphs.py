@@ -128,25 +128,48 @@ def _runs(row: str) -> list[tuple[int, int]]:
     return runs
 
 
-def label_polygons(text: str, *, height_dbu: int, mirrored: bool) -> list[Polygon]:
-    """Rectangles of a text whose box is centred on (0, 0), (4, 2) int64, counter-clockwise.
+def glyph_polygons(character: str, *, height_dbu: int, mirrored: bool) -> list[Polygon]:
+    """Rectangles of one character from its lower left corner, (4, 2) int64, counter-clockwise.
 
-    mirrored turns x into -x: what reads right on the part when the layout is mirrored. Raises
-    ValueError for a character without a form or a height under 7 database units.
+    mirrored turns x into -x. A blank has none.
+    """
+    side = dot_side(height_dbu)
+    polygons = []
+    for x0, y0, x1, y1 in _rectangles(character):
+        low, high = (-x1 * side, -x0 * side) if mirrored else (x0 * side, x1 * side)
+        bottom, top = y0 * side, y1 * side
+        polygons.append(
+            np.array([[low, bottom], [high, bottom], [high, top], [low, top]], dtype=np.int64)
+        )
+    return polygons
+
+
+def glyph_places(text: str, *, height_dbu: int, mirrored: bool) -> list[tuple[str, int, int]]:
+    """Each character of a text, as its form is named, with the place of its corner.
+
+    The label's box is centred on (0, 0). ValueError for a character without a form or a height
+    under 7 database units.
     """
     unknown = unknown_characters(text)
     if unknown:
         raise ValueError(f"want letters, digits and - + _ . , / : [ ] ( ) #, got {unknown!r}")
     side = dot_side(height_dbu)
     width, height = label_box(text, height_dbu)
-    polygons = []
-    for k, character in enumerate(text):
-        for x0, y0, x1, y1 in _rectangles(character):
-            low, high = ((ADVANCE * k + x) * side - width // 2 for x in (x0, x1))
-            if mirrored:
-                low, high = -high, -low
-            bottom, top = (y * side - height // 2 for y in (y0, y1))
-            polygons.append(
-                np.array([[low, bottom], [high, bottom], [high, top], [low, top]], dtype=np.int64)
-            )
-    return polygons
+    sign = -1 if mirrored else 1
+    return [
+        (_form_name(character), sign * (ADVANCE * k * side - width // 2), -height // 2)
+        for k, character in enumerate(text)
+    ]
+
+
+def label_polygons(text: str, *, height_dbu: int, mirrored: bool) -> list[Polygon]:
+    """Rectangles of a text whose box is centred on (0, 0), (4, 2) int64, counter-clockwise.
+
+    mirrored turns x into -x: what reads right on the part when the layout is mirrored. Raises
+    ValueError for a character without a form or a height under 7 database units.
+    """
+    return [
+        polygon + np.array([x, y], dtype=np.int64)
+        for character, x, y in glyph_places(text, height_dbu=height_dbu, mirrored=mirrored)
+        for polygon in glyph_polygons(character, height_dbu=height_dbu, mirrored=mirrored)
+    ]

@@ -509,13 +509,13 @@ def _judge(part: Part, number: int, area2: Ints, corners: Ints, report: Report) 
     reached = (part.pillars.rung(low) <= rung) & (rung <= part.pillars.rung(high))
     for i in np.nonzero(free & ~same)[0]:
         # a tie that explains the size at the model's own density says nothing about the density
-        if _tied(part, i, int(rung[i]), 0.0):
+        if _tied(part, int(i), int(rung[i]), 0.0):
             report.by_tie += 1
         elif reached[i]:
             report.by_density += 1
             error = _implied_error(part, int(i), int(rung[i]))
             report.density_error = max(report.density_error, error)
-        elif _tied(part, i, int(rung[i]), float(tolerance[i])):
+        elif _tied(part, int(i), int(rung[i]), float(tolerance[i])):
             report.by_tie += 1
         else:
             report.fail(
