@@ -826,8 +826,12 @@ def cell_stream(
         cell = task.cell(codes)
         if counts is None:
             return cell, encode(cell) if encode else None, None, 0
-        tally = task.variant.coder.tally(codes) * task.copies
-        return cell, encode(cell) if encode else None, tally, task.left() * task.copies
+        encoded = encode(cell) if encode else None
+        # the OASIS encoder has counted already
+        tally = next((e.codes for e in encoded or () if e.codes is not None), None)
+        if tally is None:
+            tally = task.variant.coder.tally(codes)
+        return cell, encoded, tally * task.copies, task.left() * task.copies
 
     for index, variant in enumerate(tree.variants):
         held = _Counts(np.zeros(variant.coder.ladder.count + 1, dtype=np.int64))

@@ -9,9 +9,9 @@ GDSII and OASIS both do. A cell comes after every cell that it refers to; the to
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,8 @@ __all__ = [
     "ShapeCells",
     "check_name",
 ]
+
+_Heads = TypeVar("_Heads")
 
 # Letters, digits and _, at most 32: what strict GDSII readers take (Calma 1987, from memory).
 _NAME = re.compile(r"[A-Za-z0-9_]{1,32}")
@@ -125,10 +127,11 @@ class ShapeCells:
                 for i in range(count)
             ]
         self._by_table: dict[tuple[int, Layer], tuple[ShapeTable, NDArray[np.int64]]] = {}
+        self._heads: dict[tuple[int, Layer, str], Any] = {}
 
     def __getstate__(self) -> dict[str, Any]:
         # an object's id means nothing in another process
-        return {**self.__dict__, "_by_table": {}}
+        return {**self.__dict__, "_by_table": {}, "_heads": {}}
 
     def __len__(self) -> int:
         return len(self.polygons)
@@ -146,6 +149,21 @@ class ShapeCells:
             self._by_table[id(table), layer] = known
         return known[1]
 
+    def heads(
+        self,
+        table: ShapeTable,
+        layer: Layer,
+        form: str,
+        make: Callable[[NDArray[np.int64]], _Heads],
+    ) -> _Heads:
+        """What a format makes of the numbers of a table's shapes, made once for all its blocks."""
+        numbers = self.numbers(table, layer)  # keeps the table, so that its id stays its own
+        key = (id(table), layer, form)
+        if key not in self._heads:
+            self._heads[key] = make(numbers)
+        found: _Heads = self._heads[key]
+        return found
+
 
 @dataclass(frozen=True, slots=True)
 class EncodedCell:
@@ -158,3 +176,4 @@ class EncodedCell:
     data: bytes
     shapes: tuple[int, ...] = ()
     pillars: int = 0
+    codes: NDArray[np.int64] | None = None  # sites of each code, entry 0 the empty ones

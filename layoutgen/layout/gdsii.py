@@ -35,8 +35,8 @@ BOUNDARY, SREF, LAYER, DATATYPE, XY, ENDEL = 0x0800, 0x0A00, 0x0D02, 0x0E02, 0x1
 SNAME, STRANS, ANGLE = 0x1206, 0x1A01, 0x1C05
 
 VERSION = 600
-# First of January 2000, twice: last change, last access.
-DATES = b"".join(n.to_bytes(2, "big") for n in (2000, 1, 1, 0, 0, 0) * 2)
+# First of January 2000, twice: last change, last access. Years count from 1900.
+DATES = b"".join(n.to_bytes(2, "big") for n in (100, 1, 1, 0, 0, 0) * 2)
 LIBRARY = "LIB"
 
 # The classic limit of an XY record is 8191 pairs, the first of which is given again at the end.
@@ -153,6 +153,19 @@ def _fill(
     return p
 
 
+def _heads(names: list[str], numbers: NDArray[np.int64]) -> ByteArray:
+    """A reference at (0, 0) to the shape of each code, (codes + 1, size); code 0 has none.
+
+    The names are equally long, so every reference is.
+    """
+    lines = [
+        _record(SREF) + _text(SNAME, names[n]) + _record(XY, bytes(8)) + _record(ENDEL)
+        for n in numbers.tolist()
+    ]
+    flat = np.frombuffer(b"".join((bytes(len(lines[0])), *lines)), np.uint8)
+    return flat.reshape(len(lines) + 1, -1)
+
+
 def _pillars(cell: str, pillars: Pillars, shapes: ShapeCells) -> tuple[bytes, set[int], int]:
     block, lattice = pillars.block, pillars.lattice
     rows, cols = block.codes.shape
@@ -170,15 +183,9 @@ def _pillars(cell: str, pillars: Pillars, shapes: ShapeCells) -> tuple[bytes, se
             lattice.y_dbu(block.row0 + rows),
         ),
     )
-    lines = [
-        _record(SREF) + _text(SNAME, shapes.names[n]) + _record(XY, bytes(8)) + _record(ENDEL)
-        for n in numbers.tolist()
-    ]
-    # the names are equally long, so every reference is; code 0 has none
-    heads = np.frombuffer(b"".join((bytes(len(lines[0])), *lines)), np.uint8)
-    heads = heads.reshape(len(lines) + 1, -1)
+    heads = shapes.heads(pillars.table, pillars.layer, "gdsii", partial(_heads, shapes.names))
     out = np.zeros(int(np.count_nonzero(block.codes)) * heads.shape[1], np.uint8)
-    totals = np.zeros(len(lines) + 1, np.int64)
+    totals = np.zeros(len(heads), np.int64)
     _fill(
         np.ascontiguousarray(block.codes),
         heads,
@@ -229,7 +236,8 @@ class GdsiiWriter:
         self._size = 0
         self.pillars = 0
         dbu = Fraction(str(dbu_nm))
-        units = real8(dbu / 1000) + real8(dbu / 10**9)  # in micrometres, in metres
+        # in micrometres and in metres, by way of the nearest double as readers take them
+        units = real8(float(dbu / 1000)) + real8(float(dbu / 10**9))
         self._write(
             _record(HEADER, VERSION.to_bytes(2, "big"))
             + _record(BGNLIB, DATES)
@@ -282,5 +290,5 @@ def expected_bytes(
 
     A pillar is a reference of 26 bytes; cells: those that hold pillars; shapes: drawn sizes in use.
     """
-    shape = 28 + 6 + 4 + 4 + 6 + 6 + 4 + 8 * (vertices + 1) + 4 + 4
+    shape = 28 + 6 + 4 + 6 + 6 + 4 + 8 * (vertices + 1) + 4 + 4
     return 26 * stored_pillars + 52 * cells + shape * shapes + 70

@@ -27,7 +27,6 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
-from layoutgen.codes import ShapeTable
 from layoutgen.layout.cells import (
     Cell,
     EncodedCell,
@@ -137,16 +136,12 @@ def _reference(cell: str, reference: Reference, numbers: Mapping[str, int]) -> b
     )
 
 
-def _prefixes(table: ShapeTable, layer: Layer, shapes: ShapeCells) -> Prefixes:
+def _prefixes(numbers: NDArray[np.int64]) -> Prefixes:
     """The placement of each code's shape cell, up to its x."""
-    heads = [
-        bytes((PLACEMENT, 0b1111_0000)) + _unsigned(n)
-        for n in shapes.numbers(table, layer).tolist()
-    ]
+    heads = [bytes((PLACEMENT, 0b1111_0000)) + _unsigned(n) for n in numbers.tolist()]
     ends = np.cumsum([0, *(len(head) for head in heads)]).astype(np.int64)
-    return Prefixes(
-        np.frombuffer(b"".join(heads), np.uint8), ends, info_y=0b0001_0000, info_r=0b1000
-    )
+    data = np.frombuffer(b"".join(heads), np.uint8)
+    return Prefixes(data, ends, info_y=0b0001_0000, info_r=0b0000_1000)
 
 
 def deflate(data: bytes | memoryview, compression: Compression) -> bytes:
@@ -169,6 +164,7 @@ def encode_cell(
     parts: list[bytes | memoryview] = []
     used: set[int] = set()
     count = 0
+    codes: NDArray[np.int64] | None = None
     for n, pillars in enumerate(cell.pillars):
         block, lattice = pillars.block, pillars.lattice
         rows, cols = block.codes.shape
@@ -184,13 +180,14 @@ def encode_cell(
         data, sites = encode_sites(
             block,
             lattice,
-            _prefixes(pillars.table, pillars.layer, shapes),
+            shapes.heads(pillars.table, pillars.layer, "oasis", _prefixes),
             strip_sites=STRIP_SITES[compression],
         )
         # the view is good until the next call only
         parts.append(data if n == len(cell.pillars) - 1 else bytes(data))
         used.update(shapes.numbers(pillars.table, pillars.layer)[sites[1:] > 0].tolist())
         count += int(sites.sum())
+        codes = sites if len(cell.pillars) == 1 else None
     parts.extend(_polygons(cell.name, group) for group in cell.polygons)
     parts.extend(_reference(cell.name, r, numbers) for r in sorted(cell.references))
     parts = [part for part in parts if len(part)]
@@ -201,7 +198,7 @@ def encode_cell(
         if len(packed) + 10 < len(content):
             head += b"".join((bytes((CBLOCK, 0)), _unsigned(len(content)), _unsigned(len(packed))))
             content = packed
-    return EncodedCell(cell.name, head + content, tuple(sorted(used)), count)
+    return EncodedCell(cell.name, head + content, tuple(sorted(used)), count, codes)
 
 
 def grid_steps_per_um(dbu_nm: float) -> int:

@@ -18,6 +18,7 @@ of the table by whole bins, and the sums for all steps are one cyclic correlatio
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from math import floor, inf, pi
 
 import numba as nb
@@ -69,38 +70,57 @@ def phase_table(field: NDArray[np.complex128], *, shift_bins: int = 0) -> NDArra
     """
     if field.ndim != 1 or not 0 < field.size <= BINS:
         raise ValueError(f"want 1 to {BINS} candidates in one row, got shape {field.shape}")
-    table = np.zeros(BINS, dtype=np.uint16)
-    # A bin lies within half a step of its group's middle, and merits change by at most |t1 - t2|
-    # per radian, so only candidates this near the best of the middle can win in the group.
-    reach = float(np.abs(field).max())
-    slack = 2 * reach * pi / STEPS + 2 * TIE
     real, imag = field.real.copy(), field.imag.copy()
-    middles = 2 * pi * (np.arange(STEPS) + 0.5) / STEPS
-    coarse = np.outer(np.cos(middles), real) + np.outer(np.sin(middles), imag)
-    for group in range(STEPS):
-        near = np.flatnonzero(coarse[group] >= coarse[group].max() - slack)
-        first = group * BINS_PER_STEP
-        psi = 2 * pi * (np.arange(first, first + BINS_PER_STEP) + 0.5) / BINS
-        merit = np.cos(psi)[:, None] * real[near] + np.sin(psi)[:, None] * imag[near]
+
+    def best(bins: NDArray[np.int64]) -> NDArray[np.uint16]:
+        psi = 2 * pi * (bins + 0.5) / BINS
+        merit = np.outer(np.cos(psi), real) + np.outer(np.sin(psi), imag)
         equal = merit >= merit.max(axis=1, keepdims=True) - TIE
-        table[first : first + BINS_PER_STEP] = near[equal.argmax(axis=1)]
+        return equal.argmax(axis=1).astype(np.uint16)
+
+    # The merits of two candidates differ by a cosine of psi, whose zeros are half a turn apart: one
+    # that is best at both ends of a short run of bins is best in all of it. So only runs whose ends
+    # disagree are looked at more closely.
+    width = BINS_PER_STEP
+    low = np.arange(0, BINS, width)
+    at_low, at_high = best(low), best(low + width - 1)
+    table = np.repeat(at_low, width)
+    open_ = at_low != at_high
+    low = low[open_]
+    while width > 1 and low.size:
+        width //= 4
+        low = (low[:, None] + width * np.arange(4)).ravel()
+        at_low, at_high = best(low), best(low + width - 1)
+        table[low[:, None] + np.arange(width)] = at_low[:, None]
+        low = low[at_low != at_high]
     return np.roll(table, -shift_bins)
 
 
-def best_offset(histogram: NDArray[np.int64], field: NDArray[np.complex128]) -> Offset:
+@cache
+def _turn() -> NDArray[np.complex128]:
+    """exp(-i psi) at every bin's centre."""
+    return np.exp(-2j * pi * (np.arange(BINS) + 0.5) / BINS)
+
+
+def best_offset(
+    histogram: NDArray[np.int64],
+    field: NDArray[np.complex128],
+    table: NDArray[np.uint16] | None = None,
+) -> Offset:
     """The offset that a lens gets.
 
     histogram (65536,) counts the lens's sites by the bin of their target phase; field is that of
-    `phase_table`.
+    `phase_table`, table what it gives without a shift, if it is at hand.
     """
     if histogram.shape != (BINS,):
         raise ValueError(f"want a histogram of {BINS} bins, got shape {histogram.shape}")
     total = int(histogram.sum())
     if total == 0:
         return Offset(0, 0.0, 1.0)
-    psi = 2 * pi * (np.arange(BINS) + 0.5) / BINS
-    sites = (histogram * np.exp(-1j * psi)).reshape(STEPS, BINS_PER_STEP)
-    chosen = field[phase_table(field)].reshape(STEPS, BINS_PER_STEP)
+    sites = (histogram * _turn()).reshape(STEPS, BINS_PER_STEP)
+    if table is None:
+        table = phase_table(field)
+    chosen = field[table].reshape(STEPS, BINS_PER_STEP)
     # sum over bins of sites[b] chosen[b + shift], shift in whole steps: correlate along the steps
     spectrum = np.fft.fft(chosen, axis=0) * np.conj(np.fft.fft(np.conj(sites), axis=0))
     sums = np.abs(np.fft.ifft(spectrum.sum(axis=1)))

@@ -549,7 +549,7 @@ class GdsiiFile:
         element: _Element | None = None
         while True:
             self._at = pos
-            if element is None and self._bytes[pos + 2 : pos + 3] == SREF:
+            if element is None and pos + 2 < self.size and self._bytes[pos + 2] == SREF:
                 half, fill = _take_references(
                     self._halves, pos // 2, items, places, fill, where, slots, used
                 )

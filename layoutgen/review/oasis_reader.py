@@ -106,7 +106,8 @@ MAX_MOVES = 2**28
 MAX_INTERNED = 100_000
 MAX_INTERNED_BYTES = 2**25
 
-PAD, START, END = 0, 1, 2
+START, END = 1, 2
+RECTANGLE, POLYGON, PATH, CTRAPEZOID = 20, 21, 22, 26
 CELLNAME, CELLNAME_REF, TEXTSTRING, TEXTSTRING_REF = 3, 4, 5, 6
 PROPNAME, PROPNAME_REF, PROPSTRING, PROPSTRING_REF = 7, 8, 9, 10
 LAYERNAME, LAYERNAME_TEXT, CELL_REF, CELL_NAME = 11, 12, 13, 14
@@ -336,13 +337,19 @@ class OasisCell(ReadCell):
     """A cell held as arrays: one row for each geometry record, and one array of displacements."""
 
     def __init__(
-        self, file: OasisFile, name: str, offset: int, rows: IntArray, moves: MoveArray
+        self,
+        file: OasisFile,
+        name: str,
+        offset: int,
+        rows: IntArray,
+        moves: MoveArray,
+        interned: _Interned,
     ) -> None:
         super().__init__(name, offset, self._list_shapes, self._list_references)
         self._file = file
         self._rows = rows
         self._moves = moves
-        self._interned = file._interned
+        self._interned = interned
         self._outline_of_row: IntArray | None = None
 
     def _places(self, row: Sequence[int]) -> Placements:
@@ -401,36 +408,30 @@ class OasisCell(ReadCell):
     def _polygon_items(self) -> IntArray:
         """Index of the outline of every row; -1 for rows that draw none."""
         if self._outline_of_row is None:
-            rows = self._rows
-            kind = rows[:, R_KIND]
-            known = self._interned.items()
-            items = np.where(kind == 21, known[np.where(kind == 21, rows[:, R_A], 0)], -1)
-            others = (kind == 20) | ((kind >= 23) & (kind <= 26)) | ((kind == 21) & (items < 0))
-            for i in np.flatnonzero(others).tolist():
-                items[i] = self._polygon(rows[i].tolist())
+            kind = self._rows[:, R_KIND]
+            lists = kind == POLYGON
+            items = self._interned.items()[np.where(lists, self._rows[:, R_A], 0)]
+            if not lists.all():
+                items[~lists] = -1
+            new = np.flatnonzero((items < 0) & (kind >= RECTANGLE) & (kind <= CTRAPEZOID))
+            for i in new[kind[new] != PATH].tolist():
+                items[i] = self._polygon(self._rows[i].tolist())
             self._outline_of_row = items
         return self._outline_of_row
 
     def polygon_runs(self, layer: LayerKey | None) -> tuple[Runs, Outlines]:
-        items = self._polygon_items()
+        items, rows = self._polygon_items(), self._rows
         chosen = items >= 0
         if layer is not None:
-            chosen &= (self._rows[:, R_LAYER] == layer[0]) & (self._rows[:, R_DATATYPE] == layer[1])
-        rows = self._rows[chosen]
-        if (rows[:, R_REP] == REP_LIST).all():
-            return (
-                Runs(
-                    items[chosen],
-                    rows[:, R_X],
-                    rows[:, R_Y],
-                    rows[:, R_REP1],
-                    rows[:, R_REP2],
-                    self._moves,
-                ),
-                self._interned,
-            )
+            chosen &= (rows[:, R_LAYER] == layer[0]) & (rows[:, R_DATATYPE] == layer[1])
+        if not chosen.all():
+            items, rows = items[chosen], rows[chosen]
+        columns = rows[:, R_X : R_REP2 + 1].T.copy()
+        x, y, kind, first, last = columns
+        if (kind == REP_LIST).all():
+            return Runs(items, x, y, first, last, self._moves), self._interned
         places = [self._places(row) for row in rows.tolist()]
-        return runs_of(items[chosen].tolist(), places), self._interned
+        return runs_of(items.tolist(), places), self._interned
 
 
 class _Walker:
@@ -438,6 +439,7 @@ class _Walker:
 
     def __init__(self, file: OasisFile, start: int) -> None:
         self.file = file
+        self.interned = _Interned()
         self.state = np.zeros(S_COUNT, np.int64)
         self.state[S_POS] = start
         self.rows = np.zeros((256, R_COUNT), np.int64)
@@ -451,6 +453,8 @@ class _Walker:
 
     def reset(self) -> None:
         """Modal variables as a CELL record leaves them."""
+        if self.interned.full:
+            self.interned = _Interned()
         state = self.state
         state[S_RELATIVE:] = UNDEFINED
         state[[S_RELATIVE, S_PLACE_X, S_PLACE_Y, S_GEO_X, S_GEO_Y, S_TEXT_X, S_TEXT_Y]] = 0
@@ -471,9 +475,8 @@ class _Walker:
 
     def scan(self) -> int:
         """Take in geometry; returns the next record's type with the state at its first byte."""
-        file = self.file
+        interned = self.interned
         while True:
-            interned = file._interned
             try:
                 answer = scan(
                     self.array, self.end, self.state, self.rows, self.moves,
@@ -575,7 +578,6 @@ class OasisFile:
             self._handle.close()
             raise
         self._bytes: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8)
-        self._interned = _Interned()
         self._names: dict[int, str] | None = None
         self._declared: dict[int, int] = {}
         self._released = 0
@@ -800,8 +802,6 @@ class OasisFile:
                 walker.reset()
                 if walker.outside is None:
                     self._release(int(walker.state[S_POS]))
-                if self._interned.full:
-                    self._interned = _Interned()
             try:
                 cursor = walker.cursor()
                 if kind in (CELL_REF, CELL_NAME):
@@ -854,7 +854,7 @@ class OasisFile:
         else:  # the cell keeps the array, the walker takes another: cheaper than a copy
             walker.moves = np.empty_like(moves)  # noqa: TID251 - filled up to S_MOVES, read no further
             moves = moves[:filled]
-        return OasisCell(self, name, offset, rows, moves)
+        return OasisCell(self, name, offset, rows, moves, walker.interned)
 
 
 class _NameTable:

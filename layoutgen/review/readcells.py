@@ -380,34 +380,40 @@ def pillar_codes(
     """
     runs, outlines = cell.polygon_runs(layer)
     codes, double_centre = outlines.codes(shapes)
-    centre2 = double_centre[runs.item]
+    code, centre2 = codes[runs.item], double_centre[runs.item]
     told: list[str] = []
-    code = codes[runs.item]
-    half = (centre2 & 1).any(axis=1)
-    good = (code > 0) & ~half
     wrong = 0
+    good = code > 0
+    if (centre2 & 1).any():
+        good &= (centre2 & 1 == 0).all(axis=1)
     if not good.all():
-        for i in np.flatnonzero(~good):
+        for i in np.flatnonzero(~good).tolist():
             count = int(runs.end[i] - runs.start[i])
             wrong += count
-            why = (
-                "an outline that is not in the shape table"
-                if code[i] == 0
-                else "a centre on a half database unit"
-            )
-            told.append(
-                f"cell {cell.name}: want drawn pillars only, got {count} polygons of {why}, "
-                f"the first at ({int(runs.x[i])}, {int(runs.y[i])})"
-            )
-    kept = Runs(
-        item=code[good],
-        x=(runs.x + (centre2[:, 0] >> 1))[good],
-        y=(runs.y + (centre2[:, 1] >> 1))[good],
-        start=runs.start[good],
-        end=runs.end[good],
-        moves=runs.moves,
+            if len(told) < MAX_TOLD:
+                why = (
+                    "an outline that is not in the shape table"
+                    if code[i] == 0
+                    else "a centre on a half database unit"
+                )
+                told.append(
+                    f"cell {cell.name}: want drawn pillars only, got {count} polygons with {why}, "
+                    f"the first at ({int(runs.x[i])}, {int(runs.y[i])})"
+                )
+        runs = Runs(
+            runs.item[good],
+            runs.x[good],
+            runs.y[good],
+            runs.start[good],
+            runs.end[good],
+            runs.moves,
+        )
+        code, centre2 = code[good], centre2[good]
+    x, y = runs.x + (centre2[:, 0] >> 1), runs.y + (centre2[:, 1] >> 1)
+    placed = Runs(code, x, y, runs.start, runs.end, runs.moves)
+    return _scatter(
+        cell.name, placed, max(shapes.values(), default=0), lattice, window, told, wrong
     )
-    return _scatter(cell.name, kept, max(shapes.values(), default=0), lattice, window, told, wrong)
 
 
 def reference_codes(

@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
-from layoutgen.exposure.raster import DEPOSIT_SCALE, AREA_UNIT, field_at
+from layoutgen.exposure.part import Site
+from layoutgen.exposure.raster import AREA_UNIT, DEPOSIT_SCALE, field_at
 from layoutgen.exposure.solve import Exposed, PartRaster
+from layoutgen.lattice import Lattice
 from layoutgen.layout.tree import Tree, Variant
 from layoutgen.wafer.frames import grown
 
@@ -73,25 +75,19 @@ def sem_sites(tree: Tree, exposed: Exposed, dbu_nm: float, wanted: int = WANTED)
         return []
     picks = {index: _picks(tree.variants[index]) for index in by_variant}
     densities: dict[int, FloatArray] = {}
-    chosen: list[tuple[int, int]] = []  # thing, number of the pick
-    # Dies in turn from the centre to the rim and back: with each variant's picks dealt out
-    # over its dies, diameters and radii are not tied together.
-    order = sorted(by_variant, key=lambda index: (tree.variants[index].design.kind != "pad", index))
-    spread = {index: _spread(by_variant[index], tree) for index in order}
-    share = _shares({index: len(picks[index]) * min(len(spread[index]), 3) for index in order}, wanted)
-    for index in order:
-        total = share[index]
+    spread = {index: _spread(by_variant[index], tree) for index in by_variant}
+    share = _shares(tree, picks, spread, wanted)
+    chosen: set[tuple[int, int]] = set()  # thing, number of the pick
+    for index, total in share.items():
+        count, places = len(picks[index]), spread[index]
+        stride = _stride(count)
+        # every pick on its own die first, so that neither sizes nor radii are tied to dies
         for k in range(total):
-            die_turn = spread[index][k % len(spread[index])]
-            pick = (k * _stride(len(picks[index]))) % len(picks[index])
-            if (die_turn, pick) in chosen:
-                pick = next(
-                    (p for p in range(len(picks[index])) if (die_turn, p) not in chosen), pick
-                )
-            chosen.append((die_turn, pick))
-    chosen = sorted(set(chosen), key=lambda c: (things[c[0]].die, c[0], c[1]))
+            turn, rest = divmod(k, count)
+            chosen.add((places[(k + turn) % len(places)], (rest * stride) % count))
+    ordered = sorted(chosen, key=lambda c: (things[c[0]].die, c[0], c[1]))
     found = []
-    for number, pick_number in chosen:
+    for number, pick_number in ordered:
         index = tree.variant_of[number]
         variant = tree.variants[index]
         if index not in densities:
@@ -122,16 +118,38 @@ def _stride(count: int) -> int:
     return 1
 
 
-def _shares(room: dict[int, int], wanted: int) -> dict[int, int]:
-    """Deal `wanted` sites over variants, none more than it has room for, as evenly as can be."""
-    given = dict.fromkeys(room, 0)
+def _shares(
+    tree: Tree, picks: dict[int, list[_Pick]], spread: dict[int, list[int]], wanted: int
+) -> dict[int, int]:
+    """Sites for each variant: features in turn, and within a feature its variants in turn.
+
+    The lens that is written most gets three turns to one of the others, since its pillars are
+    what the light will see.
+    """
+    features: dict[str, list[int]] = {}
+    for index in picks:
+        if picks[index]:
+            features.setdefault(tree.variants[index].design.name, []).append(index)
+    lenses = [f for f, held in features.items() if tree.variants[held[0]].design.kind == "lens"]
+    room = {index: len(picks[index]) * len(spread[index]) for index in picks}
+    most = max(
+        lenses, key=lambda f: sum(tree.variants[i].placed for i in features[f]), default=None
+    )
+    given = dict.fromkeys(picks, 0)
     left = min(wanted, sum(room.values()))
     while left > 0:
-        open_ = [index for index in room if given[index] < room[index]]
-        for index in open_[:left]:
-            given[index] += 1
-        left -= min(left, len(open_))
-    return given
+        before = left
+        for feature, held in features.items():
+            for _ in range(3 if feature == most else 1):
+                free = [index for index in held if given[index] < room[index]]
+                if free and left:
+                    # in a pad the patches take turns, of a lens the plain one goes first
+                    least = min(free, key=lambda i: (given[i], tree.variants[i].split_nm != 0))
+                    given[least] += 1
+                    left -= 1
+        if left == before:
+            break
+    return {index: count for index, count in given.items() if count}
 
 
 def _spread(numbers: Sequence[int], tree: Tree) -> list[int]:
@@ -170,24 +188,40 @@ def _picks(variant: Variant) -> list[_Pick]:
                 if master not in best or score < best[master][0]:
                     best[master] = (score, pick)
         return [best[master][1] for master in sorted(best)]
-    sites = part.sites
-    step = max(1, len(sites) // 12)
-    for turn, index in enumerate(range(0, len(sites), step)):
-        site = sites[index]
-        masters = part.block(index)
-        held = np.unique(masters[masters > 0])
-        if not len(held):
-            continue
+    # A few places from the axis to the rim, several sizes close together at each, so that size and
+    # radius are not tied and the local density is summed over few blocks.
+    half = max(variant.design.domain.extent)
+    places = 5 if variant.design.kind == "lens" else 2
+    for turn in range(places):
+        aim = 0.97 * half * (turn + 0.15) / places
+        index = min(
+            range(len(part.sites)), key=lambda i: abs(_distance(part.sites[i], lattice) - aim)
+        )
+        site, masters = part.sites[index], part.block(index)
         codes = variant.coder.block(site, masters).codes
         x, y = lattice.sites_dbu(site.window)
-        for share in (0.1 + 0.08 * turn, 0.6 + 0.08 * turn):
-            master = int(held[int((share % 1.0) * (len(held) - 1) + 0.5)])
-            where = np.argwhere(masters == master)
-            row, col = where[len(where) // 2]
+        far = np.abs(np.hypot(x, y) - max(aim, 1.0)) + np.where(masters > 0, 0.0, np.inf)
+        middle = np.unravel_index(int(np.argmin(far)), far.shape)
+        near = np.hypot(x - x[middle], y - y[middle]) + np.where(masters > 0, 0.0, np.inf)
+        order = np.argsort(near, axis=None, kind="stable")[:4000]
+        held = np.unique(masters.ravel()[order])
+        held = held[held > 0]
+        for share in (0.05, 0.3, 0.55, 0.8, 1.0):
+            master = int(held[int(((share + 0.17 * turn) % 1.01) * (len(held) - 1) + 0.5)])
+            k = int(order[np.flatnonzero(masters.ravel()[order] == master)[0]])
+            row, col = divmod(k, masters.shape[1])
             found.append(
                 _Pick(int(x[row, col]), int(y[row, col]), master, int(codes[row, col]))
             )
     return list(dict.fromkeys(found))
+
+
+def _distance(site: Site, lattice: Lattice) -> float:
+    """How far the middle of a block lies from the axis."""
+    w = site.window
+    return math.hypot(
+        lattice.x_dbu(w.row0, w.col0 + w.cols // 2), lattice.y_dbu(w.row0 + w.rows // 2)
+    )
 
 
 def density_as_drawn(
@@ -205,7 +239,11 @@ def density_as_drawn(
         [[0.0], np.floor(math.pi / 4 * diameter**2 / design.site_area_nm2 * AREA_UNIT + 0.5)]
     ).astype(np.int32)
     sums, unused = np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)
+    reach = exposed.reach_dbu + 2 * max(raster.grid.hx, raster.grid.hy)
+    turned = np.array([_images(pick, variant) for pick in picks], dtype=np.float64).reshape(-1, 2)
     for task in variant.blocks():
+        if not _touches(part.sites[task.index], design.lattice, turned, reach):
+            continue
         codes = task.codes()
         raster.deposit(
             part.sites[task.index], codes.codes, area, np.zeros_like(area), 1.0, sums, unused
@@ -221,6 +259,25 @@ def density_as_drawn(
         found[k] = field_at(coef, raster.grid, at_x, at_y)[0, 0]
         found[k] += variant.surrounding.added_at(at_x, at_y)[0, 0]
     return found
+
+
+def _images(pick: _Pick, variant: Variant) -> list[tuple[int, int]]:
+    """A pick under every symmetry of its part: blocks near any of these count for its density."""
+    x, y = pick.x, pick.y
+    if variant.surrounding.symmetry == "whole":
+        return [(x, y)]
+    signs = [(x, y), (-x, y), (x, -y), (-x, -y)]
+    return signs + [(b, a) for a, b in signs]
+
+
+def _touches(site: Site, lattice: Lattice, places: FloatArray, reach: float) -> bool:
+    """Whether a block has sites within reach of any of the places."""
+    w = site.window
+    x0, x1 = lattice.x_dbu(0, w.col0), lattice.x_dbu(1, w.col0 + w.cols)
+    y0, y1 = lattice.y_dbu(w.row0), lattice.y_dbu(w.row0 + w.rows)
+    dx = np.maximum(np.maximum(x0 - places[:, 0], places[:, 0] - x1), 0.0)
+    dy = np.maximum(np.maximum(y0 - places[:, 1], places[:, 1] - y1), 0.0)
+    return bool((np.hypot(dx, dy) <= reach).any())
 
 
 def sem_csv(

@@ -219,8 +219,11 @@ def _phased(
         symmetry, masters, source, outline,
     )  # fmt: skip
     histogram = source.count(design.part())
-    offset = best_offset(histogram, pillars.field) if free_offset else Offset(0, 0.0, 1.0)
-    chosen = phase_table(pillars.field, shift_bins=offset.shift_bins)
+    unshifted = phase_table(pillars.field)
+    offset = Offset(0, 0.0, 1.0)
+    if free_offset:
+        offset = best_offset(histogram, pillars.field, unshifted)
+    chosen = np.roll(unshifted, -offset.shift_bins)
     dtype = np.uint8 if len(pillars) < 256 else np.uint16
     source.table = (chosen + 1).astype(dtype)
     usage = np.bincount(chosen, weights=histogram, minlength=len(pillars))

@@ -96,9 +96,29 @@ def dot_side(height_dbu: int) -> int:
 
 
 def label_box(text: str, height_dbu: int) -> tuple[int, int]:
-    """Width and height of a label's box in database units, both even."""
+    """Width and height of a label's box, that of its dots, in database units, both even."""
     side = dot_side(height_dbu)
-    return (ADVANCE * len(text) - 1) * side, ROWS * side
+    x0, y0, x1, y1 = _inked(text)
+    return (x1 - x0) * side, (y1 - y0) * side
+
+
+@lru_cache(maxsize=4096)
+def _inked(text: str) -> tuple[int, int, int, int]:
+    """The box around a text's dots, in dots from the lower left corner of its first character."""
+    boxes = [
+        (ADVANCE * k + x0, y0, ADVANCE * k + x1, y1)
+        for k, character in enumerate(text)
+        if _form_name(character) in FORMS
+        for x0, y0, x1, y1 in _rectangles(character)
+    ]
+    if not boxes:  # nothing but blanks
+        return 0, 0, ADVANCE * len(text) - 1, ROWS
+    return (
+        min(b[0] for b in boxes),
+        min(b[1] for b in boxes),
+        max(b[2] for b in boxes),
+        max(b[3] for b in boxes),
+    )
 
 
 @lru_cache(maxsize=256)
@@ -154,10 +174,15 @@ def glyph_places(text: str, *, height_dbu: int, mirrored: bool) -> list[tuple[st
     if unknown:
         raise ValueError(f"want letters, digits and - + _ . , / : [ ] ( ) #, got {unknown!r}")
     side = dot_side(height_dbu)
-    width, height = label_box(text, height_dbu)
+    x0, y0, x1, y1 = _inked(text)
+    half = side // 2  # a dot's side is even
     sign = -1 if mirrored else 1
     return [
-        (_form_name(character), sign * (ADVANCE * k * side - width // 2), -height // 2)
+        (
+            _form_name(character),
+            sign * (2 * ADVANCE * k - x0 - x1) * half,
+            -(y0 + y1) * half,
+        )
         for k, character in enumerate(text)
     ]
 

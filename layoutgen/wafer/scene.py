@@ -22,6 +22,7 @@ from layoutgen.exposure.coverage import deposit_polygons, polygon_density
 from layoutgen.exposure.solve import Density, Exposed, PartRaster, solve
 from layoutgen.wafer.designs import Design
 from layoutgen.wafer.frames import Outline, grown
+from layoutgen.wafer.glyphs import label_box
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
 
 __all__ = ["Scene", "Surrounding", "Thing", "build_scene"]
@@ -43,9 +44,14 @@ class Figures:
     """Plain polygons from an anchor; frames count as exposed background, others as shapes."""
 
     key: tuple[object, ...]
-    polygons: tuple[FloatArray, ...]
+    make: Callable[[], Sequence[NDArray[np.int64]]]
     frame: bool
     bounds: Bounds
+
+    @property
+    def polygons(self) -> tuple[FloatArray, ...]:
+        """Made when asked for: most figures stand in nobody's reach."""
+        return tuple(np.asarray(p, dtype=np.float64) for p in self.make())
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,13 +165,14 @@ class _Builder:
 
     def _figure(
         self, key: tuple[object, ...], polygons: Callable[[], Sequence[NDArray[np.int64]]],
-        frame: bool = False,
+        frame: bool = False, bounds: Bounds | None = None,
     ) -> int:  # fmt: skip
         if key not in self._figure_index:
-            made = tuple(np.asarray(p, dtype=np.float64) for p in polygons())
-            bounds = _polygon_bounds(made) if made else (0.0, 0.0, 0.0, 0.0)
+            if bounds is None:
+                made = [np.asarray(p, dtype=np.float64) for p in polygons()]
+                bounds = _polygon_bounds(made) if made else (0.0, 0.0, 0.0, 0.0)
             self._figure_index[key] = len(self.figures)
-            self.figures.append(Figures(key, made, frame, bounds))
+            self.figures.append(Figures(key, polygons, frame, bounds))
         return self._figure_index[key]
 
     def gather(self) -> None:
@@ -198,7 +205,9 @@ class _Builder:
                     return [p - at for p in self.plan.label_on(die, part)]
 
                 key = ("label", part.text_on(die), part.height_dbu)
-                yield Thing(-1, self._figure(key, label), x, y, number, item)
+                width, height = label_box(part.text_on(die), part.height_dbu)
+                box = (-width / 2, -height / 2, width / 2, height / 2)
+                yield Thing(-1, self._figure(key, label, bounds=box), x, y, number, item)
             elif part.kind == "cell":
                 name = part.name
                 figures = self._figure(("cell", name), lambda name=name: self.cells[name])  # type: ignore[misc]

@@ -91,7 +91,7 @@ def moved(points: NDArray[np.int64], mirror: bool, turns: int, x: int, y: int) -
         points = points * np.array([1, -1])
     for _ in range(turns % 4):
         points = np.stack((-points[:, 1], points[:, 0]), axis=1)
-    return points + np.array([x, y])
+    return np.asarray(points + np.array([x, y]))
 
 
 def wanted(cells: Sequence[Cell], top: str) -> Flat:
@@ -120,9 +120,9 @@ def wanted(cells: Sequence[Cell], top: str) -> Flat:
 
 def by_gdstk(path: Path, top: str, dbu_nm: float = 1) -> Flat:
     read = gdstk.read_oas if path.suffix == ".oas" else gdstk.read_gds
-    library = read(str(path))
-    cell = next(c for c in library.cells if c.name == top)
-    scale = round(library.precision / library.unit * 1e12) / 1e12
+    library: Any = read(str(path))
+    cell: Any = next(c for c in library.cells if c.name == top)
+    scale = dbu_nm / 1000  # both readers give micrometres
     return Counter(
         canonical(p.layer, p.datatype, np.rint(p.points / scale).astype(np.int64))
         for p in cell.get_polygons()
@@ -162,7 +162,7 @@ def by_fatamorgana(path: Path, top: str, dbu_nm: float = 1) -> Flat:
     def name_of(reference: Any) -> str:
         return names[reference] if isinstance(reference, int) else reference.string
 
-    cells = {name_of(cell.name): cell for cell in layout.cells}
+    cells: dict[str, Any] = {name_of(cell.name): cell for cell in layout.cells}
 
     def outlines(name: str) -> list[tuple[int, int, NDArray[np.int64]]]:
         found = []

@@ -23,9 +23,14 @@ def test_size_and_digest_are_those_of_the_file(tmp_path: Path) -> None:
 
 def test_a_block_that_fails_leaves_no_file(tmp_path: Path) -> None:
     path = tmp_path / "a.oas"
-    with pytest.raises(KeyboardInterrupt), LayoutFile(path) as out:
-        out.write(b"half of it")
-        raise KeyboardInterrupt
+
+    def interrupted() -> None:
+        with LayoutFile(path) as out:
+            out.write(b"half of it")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
     assert not path.exists()
 
 
@@ -50,7 +55,7 @@ def test_a_device_that_is_full_is_told_while_writing(tmp_path: Path) -> None:
     # /dev/full fails every write with ENOSPC
     out = LayoutFile(tmp_path / "a.oas")
     with Path("/dev/full").open("wb", buffering=0) as device:
-        out._file = device  # type: ignore[assignment]
+        out._file = device
         with pytest.raises(LayoutgenError, match="full disk"):
             out.write(b"something")
 

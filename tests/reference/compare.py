@@ -464,23 +464,59 @@ def _implied_error(part: Part, i: int, rung: int) -> float:
     return float("nan")
 
 
-def _tied(part: Part, i: int, rung: int, tolerance: float) -> bool:
-    """Whether a candidate within 1e-4 of the best merit at site i draws `rung`."""
+def _tied(part: Part, i: int, rung: int, tolerance: float) -> float | None:
+    """The master within 1e-4 of the best merit at site i that draws `rung`, if there is one."""
     one = replace(part, density=part.density[[i]])
     for j in part.ties[i] if part.ties else []:
         low, high = _reach(one, np.array([tolerance]), part.pillars.master_nm[[j]])
         if part.pillars.rung(low)[0] <= rung <= part.pillars.rung(high)[0]:
-            return True
-    return False
+            return float(part.pillars.master_nm[j])
+    return None
 
 
-def _judge(part: Part, number: int, area2: Ints, corners: Ints, report: Report) -> None:
+def _rungs(recipe: dict[str, Any], part: Part, area: Floats) -> Ints:
+    """The rung whose polygon's area is nearest to each area."""
+    areas = rung_areas(part, _vertices(recipe, part))
+    k = np.clip(np.searchsorted(areas, area), 1, len(areas) - 1)
+    return np.where(np.abs(areas[k - 1] - area) <= np.abs(areas[k] - area), k - 1, k)
+
+
+def _swap_far_ties(
+    solution: Solution, areas: dict[int, Floats], seen: Seen
+) -> dict[int, NDArray[np.bool_]]:
+    """Take over the file's choice where merits tie between sizes far apart.
+
+    At a wrap of the phase the smallest and the largest pillar can be equally good; which of them
+    stands moves the density around by 1e-3 of a short-ranged kernel, so the model must follow.
+    """
+    swapped: dict[int, NDArray[np.bool_]] = {}
+    for number, area in areas.items():
+        part = solution.parts[number]
+        rung = _rungs(solution.recipe, part, area)
+        off = np.abs(part.pillars.rungs_nm[rung] - part.drawn_nm) > 5.0
+        for i in np.nonzero(off)[0]:
+            master = _tied(part, int(i), int(rung[i]), SURROUNDED)
+            if master is not None:
+                if number not in swapped:
+                    swapped[number] = np.zeros(len(part.x), dtype=bool)
+                    seen.masters[number] = part.master_nm.copy()
+                swapped[number][i] = True
+                seen.masters[number][i] = master
+    return swapped
+
+
+def _judge(
+    part: Part,
+    number: int,
+    area: Floats,
+    corners: Ints,
+    swapped: NDArray[np.bool_] | None,
+    report: Report,
+) -> None:
     recipe = report.solution.recipe  # type: ignore[union-attr]
     vertices = _vertices(recipe, part)
     areas = rung_areas(part, vertices)
-    area = area2 / 2
-    k = np.clip(np.searchsorted(areas, area), 1, len(areas) - 1)
-    rung = np.where(np.abs(areas[k - 1] - area) <= np.abs(areas[k] - area), k - 1, k)
+    rung = _rungs(recipe, part, area)
     report.drawn[number] = part.pillars.rungs_nm[rung]
     bad = corners != vertices
     if bad.any():
@@ -503,19 +539,21 @@ def _judge(part: Part, number: int, area2: Ints, corners: Ints, report: Report) 
     ours = part.pillars.rung(part.unrounded_nm)
     same = (ours == rung) & free
     report.sites += int(free.sum())
-    report.exact += int(same.sum())
+    by_tie = same & swapped if swapped is not None else np.zeros(len(same), dtype=bool)
+    report.by_tie += int(by_tie.sum())
+    report.exact += int(same.sum()) - int(by_tie.sum())
     tolerance = np.where(np.abs(part.added) > 1e-6, SURROUNDED, ALONE)
     low, high = _reach(part, tolerance, part.master_nm)
     reached = (part.pillars.rung(low) <= rung) & (rung <= part.pillars.rung(high))
     for i in np.nonzero(free & ~same)[0]:
         # a tie that explains the size at the model's own density says nothing about the density
-        if _tied(part, int(i), int(rung[i]), 0.0):
+        if _tied(part, int(i), int(rung[i]), 0.0) is not None:
             report.by_tie += 1
         elif reached[i]:
             report.by_density += 1
             error = _implied_error(part, int(i), int(rung[i]))
             report.density_error = max(report.density_error, error)
-        elif _tied(part, int(i), int(rung[i]), float(tolerance[i])):
+        elif _tied(part, int(i), int(rung[i]), float(tolerance[i])) is not None:
             report.by_tie += 1
         else:
             report.fail(
@@ -554,8 +592,7 @@ def compare(recipe_path: Path, job: Path) -> Report:
     for other in files[1:]:
         _equal_files(layers, read_layout(other), report)
     seen = observe(recipe, layers, job, report)
-    solution = report.solution = solve(recipe_path, seen)
-    check_surrounds(solution, report)
+    solution = solve(recipe_path, seen)
     report.notes.append(f"{solution.iterations} rounds, last change {solution.residual:.1e}")
     for lens, free in solution.offsets.items():
         taken = seen.phase_steps.get(lens, free.step)
@@ -573,6 +610,8 @@ def compare(recipe_path: Path, job: Path) -> Report:
     groups: dict[tuple[int, int], list[int]] = {}
     for number, part in enumerate(solution.parts):
         groups.setdefault(_layer(recipe, part, first), []).append(number)
+    areas: dict[int, Floats] = {}
+    corners: dict[int, Ints] = {}
     known = {layer_of(recipe, w) for w in ("marks", "labels", "frames", "outlines")}
     for layer, shapes in layers.items():
         if layer not in groups and layer not in known:
@@ -610,7 +649,15 @@ def compare(recipe_path: Path, job: Path) -> Report:
             start += len(part.x)
             if (here < 0).any():
                 continue  # said above
-            _judge(part, number, found.area2[here], found.corners[here], report)
+            areas[number], corners[number] = found.area2[here] / 2, found.corners[here]
+    swapped = _swap_far_ties(solution, areas, seen)
+    if swapped:
+        solution = solve(recipe_path, seen)
+    report.solution = solution
+    check_surrounds(solution, report)
+    for number, area in areas.items():
+        part = solution.parts[number]
+        _judge(part, number, area, corners[number], swapped.get(number), report)
     _same_polygons(solution.marks, layers, layer_of(recipe, "marks"), report, "marks", 1e-9)
     if solution.frames is not None:
         _same_polygons(

@@ -672,6 +672,8 @@ class Seen:
     )
     offset_nm: tuple[int, int] | None = None  # grid offset on the part, for `best`
     phase_steps: dict[str, int] = field(default_factory=dict)
+    #: per part number: masters in place of the model's, where merits tie and sizes differ much
+    masters: dict[int, Floats] = field(default_factory=dict)
 
 
 @dataclass
@@ -1097,7 +1099,8 @@ def solve(path: Path, seen: Seen | None = None, limit: float = 1e-8) -> Solution
     terms = kernel(recipe)
     marks = mark_polygons(recipe)
     frames = None
-    for part in parts:
+    for number, part in enumerate(parts):
+        part.master_nm = seen.masters.get(number, part.master_nm)
         part.density, part.added = np.zeros(len(part.x)), np.zeros(len(part.x))
     solution = Solution(
         recipe, dies, parts, offsets, {n: designs["lens", n]["step"] for n in offsets},

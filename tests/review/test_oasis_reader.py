@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from itertools import pairwise
 from pathlib import Path
+from typing import Any, Literal
 
 import fatamorgana
 import fatamorgana.records
@@ -92,8 +93,11 @@ def read(path: Path, data: bytes) -> list[ReadCell]:
     return cells
 
 
+OneCell = Callable[[bytes], tuple[ReadShape, ...]]
+
+
 @pytest.fixture
-def one(tmp_path: Path) -> Callable[[bytes], tuple[ReadShape, ...]]:
+def one(tmp_path: Path) -> OneCell:
     def shapes(records: bytes) -> tuple[ReadShape, ...]:
         (cell,) = read(tmp_path / "one.oas", one_cell(records))
         return cell.shapes
@@ -132,7 +136,8 @@ def found_by_gdstk(path: Path) -> Found:
     library = gdstk.read_oas(str(path)) if path.suffix == ".oas" else gdstk.read_gds(str(path))
     scale = library.unit / library.precision
     found: Found = Counter()
-    for cell in library.cells:
+    cells: list[Any] = list(library.cells)
+    for cell in cells:
         for polygon in cell.polygons:
             for copy in [polygon, *polygon.apply_repetition()]:
                 found[(cell.name, copy.layer, copy.datatype, *outline(copy.points, scale))] += 1
@@ -177,14 +182,14 @@ def found(path: Path) -> Found:
 
 
 @pytest.mark.parametrize("value, raw", [(127, "7F"), (128, "8001"), (16383, "FF7F")])
-def test_unsigned_integers_are_groups_of_seven_bits(one, value: int, raw: str) -> None:  # type: ignore[no-untyped-def]
+def test_unsigned_integers_are_groups_of_seven_bits(one: OneCell, value: int, raw: str) -> None:
     # SEMI P39, unsigned-integer; the three rows are worked out by hand
     (shape,) = one(b"\x14\x63\x01\x00" + bytes.fromhex(raw) + uint(5))
     assert shape.polygon.max(axis=0).tolist() == [value, 5]
 
 
 @pytest.mark.parametrize("value, raw", [(1, "02"), (-1, "03"), (64, "8001"), (-64, "8101")])
-def test_the_lowest_bit_of_a_signed_integer_is_its_sign(one, value: int, raw: str) -> None:  # type: ignore[no-untyped-def]
+def test_the_lowest_bit_of_a_signed_integer_is_its_sign(one: OneCell, value: int, raw: str) -> None:
     (shape,) = one(b"\x14\x73\x01\x00\x05\x05" + bytes.fromhex(raw))
     assert shape.positions.tolist() == [[value, 0]]
 
@@ -199,7 +204,9 @@ def test_the_lowest_bit_of_a_signed_integer_is_its_sign(one, value: int, raw: st
         (b"\x07" + struct.pack("<d", 0.1), 0.1),
     ],
 )
-def test_every_type_of_real_is_read_as_a_magnification(tmp_path, raw: bytes, value: float) -> None:  # type: ignore[no-untyped-def]
+def test_every_type_of_real_is_read_as_a_magnification(
+    tmp_path: Path, raw: bytes, value: float
+) -> None:
     # SEMI P39, real: 0 whole, 2 reciprocal, 4 ratio, 6 and 7 IEEE 754; 1, 3, 5 are their negatives
     body = b"\x0e\x01A\x0e\x01B" + b"\x12\x84\x01A" + raw
     cells = read(tmp_path / "real.oas", oasis(body))
@@ -207,7 +214,7 @@ def test_every_type_of_real_is_read_as_a_magnification(tmp_path, raw: bytes, val
 
 
 @pytest.mark.parametrize("kind, value", [(1, -5.0), (3, -0.2), (5, -2.5)])
-def test_negative_reals_are_read_as_angles(tmp_path, kind: int, value: float) -> None:  # type: ignore[no-untyped-def]
+def test_negative_reals_are_read_as_angles(tmp_path: Path, kind: int, value: float) -> None:
     raw = uint(kind) + (b"\x05" if kind != 5 else b"\x05\x02")
     cells = read(tmp_path / "real.oas", oasis(b"\x0e\x01A\x0e\x01B" + b"\x12\x82\x01A" + raw))
     assert cells[1].references[0].angle_deg == value
@@ -283,7 +290,7 @@ def test_each_repetition_stands_where_the_standard_says_and_other_readers_agree(
     assert found(path) == found_by_klayout(path) == found_by_gdstk(path)
 
 
-def test_repetition_type_0_repeats_the_last_list_from_another_place(one) -> None:  # type: ignore[no-untyped-def]
+def test_repetition_type_0_repeats_the_last_list_from_another_place(one: OneCell) -> None:
     first = b"\x14\x7f\x01\x02\x04\x06" + sint(0) + sint(0) + REPETITIONS["10 list"][0]
     second = b"\x14\x14" + sint(1000) + b"\x00"
     shapes = one(first + second)
@@ -291,7 +298,7 @@ def test_repetition_type_0_repeats_the_last_list_from_another_place(one) -> None
     assert shapes[1].positions.tolist() == moved.tolist()
 
 
-def test_long_displacement_lists_equal_a_running_sum(one) -> None:  # type: ignore[no-untyped-def]
+def test_long_displacement_lists_equal_a_running_sum(one: OneCell) -> None:
     # numbers of one to five bytes in both forms, so that every way through the decoder is taken
     rng = np.random.default_rng(7)
     size = 2.0 ** rng.uniform(0, 20, (5000, 2))
@@ -310,7 +317,7 @@ def test_long_displacement_lists_equal_a_running_sum(one) -> None:  # type: igno
     assert (shape.positions == wanted).all()
 
 
-def test_a_matrix_is_kept_compact_until_asked_for(one) -> None:  # type: ignore[no-untyped-def]
+def test_a_matrix_is_kept_compact_until_asked_for(one: OneCell) -> None:
     (shape,) = one(b"\x14\x67\x01\x02\x04\x06\x01" + uint(30000) + uint(30000) + b"\x01\x01")
     assert isinstance(shape.places.moves, Grid)
     assert shape.places.count == 30002**2
@@ -345,7 +352,7 @@ def test_trapezoids_are_those_of_klayout_and_gdstk(
     assert found(path) == found_by_klayout(path) == found_by_gdstk(path)
 
 
-def test_what_is_left_out_comes_from_the_record_before(one) -> None:  # type: ignore[no-untyped-def]
+def test_what_is_left_out_comes_from_the_record_before(one: OneCell) -> None:
     # modal variables: layer, datatype, width, height, x, y
     shapes = one(b"\x14\x7b\x01\x02\x04\x06" + sint(8) + sint(9) + b"\x14\x00" + b"\x14\x01\x07")
     assert [(s.layer, s.datatype, s.positions.tolist()) for s in shapes] == [
@@ -355,7 +362,7 @@ def test_what_is_left_out_comes_from_the_record_before(one) -> None:  # type: ig
     ]
 
 
-def test_relative_mode_adds_and_absolute_mode_replaces(one) -> None:  # type: ignore[no-untyped-def]
+def test_relative_mode_adds_and_absolute_mode_replaces(one: OneCell) -> None:
     square = b"\x14\xdb\x01\x02\x04"
     again = b"\x14\x18"
     records = (
@@ -371,7 +378,7 @@ def test_a_cell_starts_with_nothing_defined(tmp_path: Path) -> None:
         read(tmp_path / "m.oas", oasis(body))
 
 
-def test_paths_circles_texts_and_extensions_are_named_and_passed_over(one) -> None:  # type: ignore[no-untyped-def]
+def test_paths_circles_texts_and_extensions_are_named_and_passed_over(one: OneCell) -> None:
     path = b"\x16\xe3\x01\x00\x05\x0a\x00\x02" + sint(6) + sint(6)
     circle = b"\x1b\x23\x01\x00\x09"
     text = b"\x13\x5b" + string(b"hello you") + b"\x03\x00" + sint(4) + sint(5)
@@ -382,7 +389,7 @@ def test_paths_circles_texts_and_extensions_are_named_and_passed_over(one) -> No
     assert shapes[2].positions.tolist() == [[4, 5]]
 
 
-def test_properties_and_elements_do_not_disturb_geometry(one) -> None:  # type: ignore[no-untyped-def]
+def test_properties_and_elements_do_not_disturb_geometry(one: OneCell) -> None:
     named = b"\x1c\x24" + string(b"P") + b"\x08\x05" + b"\x0a" + string(b"text")
     long = b"\x1c\xf0" + uint(2) + b"\x09\x03" + b"\x04\x01\x03"
     again = b"\x1d" + b"\x1c\x08"
@@ -559,8 +566,8 @@ def test_damaged_bytes_are_read_or_refused_and_never_worse(tmp_path: Path, check
         try:
             with read_oasis(path, check_signature=checked) as file:
                 for cell in file:
-                    for item in (*cell.shapes, *cell.references):
-                        assert item.places.count > 0
+                    places = [s.places for s in cell.shapes] + [r.places for r in cell.references]
+                    assert all(place.count > 0 for place in places)
         except LayoutReadError:
             refused += 1
     if checked:  # a CRC32 finds every burst of up to 32 bits, and nearly all else
@@ -612,7 +619,10 @@ def gdstk_library() -> gdstk.Library:
 @pytest.mark.parametrize("validation", [None, "crc32", "checksum32"])
 @pytest.mark.parametrize("trapezoids", [False, True])
 def test_what_gdstk_writes_is_read_as_gdstk_and_klayout_read_it(
-    tmp_path: Path, level: int, validation: str | None, trapezoids: bool
+    tmp_path: Path,
+    level: int,
+    validation: Literal["crc32", "checksum32"] | None,
+    trapezoids: bool,
 ) -> None:
     path = tmp_path / "g.oas"
     gdstk_library().write_oas(
@@ -654,9 +664,7 @@ def test_what_klayout_writes_is_read_as_klayout_and_gdstk_read_it(
         child.cell_index(), kdb.Trans(1, True, 5, 6), kdb.Vector(900, 0), kdb.Vector(10, 700), 3, 4
     )
     top.insert(array)
-    top.insert(
-        kdb.CellInstArray(child.cell_index(), kdb.CplxTrans(1.5, 30, True, kdb.DVector(9, 8)))
-    )
+    top.insert(kdb.CellInstArray(child.cell_index(), kdb.ICplxTrans(1.5, 30, True, 9, 8)))
     options = kdb.SaveLayoutOptions()
     options.format = "OASIS"
     options.oasis_strict_mode = strict
@@ -701,7 +709,7 @@ def test_what_fatamorgana_writes_is_read_as_it_was_meant(tmp_path: Path) -> None
 
 def test_summary_gives_the_counts_and_the_box_of_gdstk(tmp_path: Path) -> None:
     library = gdstk_library()
-    top = next(c for c in library.cells if c.name == "TOP")
+    top: Any = next(c for c in library.cells if c.name == "TOP")
     top.remove(*[r for r in top.references if r.magnification != 1])
     path = tmp_path / "s.oas"
     library.write_oas(str(path))
@@ -709,7 +717,8 @@ def test_summary_gives_the_counts_and_the_box_of_gdstk(tmp_path: Path) -> None:
     assert facts.tops == ("TOP",)
     assert facts.exact
     assert facts.unit_nm == pytest.approx(1.0)
-    (low, high) = gdstk.read_oas(str(path)).top_level()[0].bounding_box()
+    read_back: Any = gdstk.read_oas(str(path)).top_level()[0]
+    low, high = read_back.bounding_box()
     assert facts.bounds == tuple(round(1000 * v) for v in (*low, *high))
     flat = Counter((p.layer, p.datatype) for p in top.get_polygons())
     ours = {key[1:]: n for key, n in facts.flat_counts("TOP").items() if key[0] == "polygon"}
