@@ -15,6 +15,7 @@ Lengths here are grid steps until the last step turns them into database units.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import combinations, pairwise, product
 from math import cos, pi, sin, sqrt
 
@@ -35,8 +36,10 @@ WHOLE = 1e-6
 
 def equal_area_diameter(polygon: IntArray) -> float:
     """Diameter of the disc of the same area, in the polygon's unit; (n, 2), not closed."""
-    x, y = polygon[:, 0], polygon[:, 1]
-    twice = int(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    points = polygon.tolist()
+    twice = sum(
+        a * d - c * b for (a, b), (c, d) in zip(points, points[1:] + points[:1], strict=True)
+    )
     return sqrt(2 * abs(twice) / pi)
 
 
@@ -122,6 +125,7 @@ def _whole(value: float, what: str, wanted: str) -> int:
     return nearest
 
 
+@lru_cache(maxsize=64)
 def ladder_table(
     *, min_nm: float, max_nm: float, step_nm: float, vertices: int, grid_nm: float, dbu_nm: float
 ) -> ShapeTable:

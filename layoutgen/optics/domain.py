@@ -96,8 +96,16 @@ class Rows:
                 yield Window(cut.row0, col0, len(cut.lo), col1 - col0), cut
 
 
-Run = tuple[int, int]  # lowest and highest coordinate, both included; empty when low > high
-_EMPTY: Run = (1, 0)
+Run = tuple[IntArray, IntArray]  # lowest and highest x, both included; empty where low > high
+
+
+def _half_chord(square: IntArray) -> Run:
+    """-s, s with s = floor(sqrt(square)), exact; empty where the square is negative."""
+    safe = np.maximum(square, 0)
+    root = np.sqrt(safe.astype(np.float64)).astype(np.int64)  # off by one at the most
+    root -= root * root > safe
+    root += (root + 1) * (root + 1) <= safe
+    return np.where(square >= 0, -root, 1), np.where(square >= 0, root, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,14 +120,9 @@ class Circle:
         """Radii of the aperture and of the collar's outer edge in (exact) database units."""
         return cls(math.floor(radius**2), math.floor(outer**2))
 
-    def runs(self, y: int) -> tuple[Run, Run]:
-        """x of the sites at height y: inside the aperture, and with the collar."""
-        inner = math.isqrt(self.inner2 - y * y) if self.inner2 >= y * y else None
-        outer = math.isqrt(self.outer2 - y * y) if self.outer2 >= y * y else None
-        return (
-            _EMPTY if inner is None else (-inner, inner),
-            _EMPTY if outer is None else (-outer, outer),
-        )
+    def runs(self, y: IntArray) -> tuple[Run, Run]:
+        """Lowest and highest x at heights y: inside the aperture, and with the collar."""
+        return _half_chord(self.inner2 - y * y), _half_chord(self.outer2 - y * y)
 
     @property
     def extent(self) -> tuple[int, int]:
@@ -136,9 +139,10 @@ class Rectangle:
     y_low: int
     y_high: int
 
-    def runs(self, y: int) -> tuple[Run, Run]:
-        """x of the sites at height y, twice the same since there is no collar."""
-        run = (self.x_low, self.x_high) if self.y_low <= y <= self.y_high else _EMPTY
+    def runs(self, y: IntArray) -> tuple[Run, Run]:
+        """Lowest and highest x at heights y, twice the same since there is no collar."""
+        inside = (self.y_low <= y) & (y <= self.y_high)
+        run = np.where(inside, self.x_low, 1), np.where(inside, self.x_high, 0)
         return run, run
 
     @property
@@ -154,20 +158,23 @@ def all_rows(domain: Domain, lattice: Lattice) -> Rows:
     """Every site of the domain."""
     half_x, half_y = domain.extent
     window = lattice.cover(half_x, half_y)
-    low, high, low_in, high_in = (np.zeros(window.rows, dtype=np.int64) for _ in range(4))
-    for i in range(window.rows):
-        row = window.row0 + i
-        inner, outer = domain.runs(lattice.y_dbu(row))
-        offset = lattice.x_dbu(row, 0)
-        for run, lo, hi in ((outer, low, high), (inner, low_in, high_in)):
-            if run[0] > run[1]:
-                continue  # lo == hi == 0: an empty run
-            lo[i] = -((offset - run[0]) // lattice.pitch_dbu)
-            hi[i] = max((run[1] - offset) // lattice.pitch_dbu + 1, lo[i])
+    rows = window.row0 + np.arange(window.rows, dtype=np.int64)
+    offset = lattice.x0_dbu + (rows & 1) * lattice.shift_dbu
+    inner, outer = domain.runs(lattice.ys_dbu(window))
+    low_in, high_in = _columns(inner, offset, lattice.pitch_dbu)
+    low, high = _columns(outer, offset, lattice.pitch_dbu)
     empty_in = high_in <= low_in  # keep the inner run inside the outer one, so clipping is simple
     low_in[empty_in] = low[empty_in]
     high_in[empty_in] = low[empty_in]
     return Rows(window.row0, low, high, low_in, high_in)
+
+
+def _columns(run: Run, offset: IntArray, pitch: int) -> tuple[IntArray, IntArray]:
+    """Half-open runs of columns whose sites, offset + col * pitch, lie in a run; 0, 0 for none."""
+    low = -((offset - run[0]) // pitch)
+    high = np.maximum((run[1] - offset) // pitch + 1, low)
+    some = run[0] <= run[1]
+    return np.where(some, low, 0), np.where(some, high, 0)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

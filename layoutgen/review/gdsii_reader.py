@@ -15,7 +15,7 @@ from __future__ import annotations
 import contextlib
 import mmap
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -35,7 +35,8 @@ from layoutgen.review.readcells import (
     ReadReference,
     ReadShape,
     Runs,
-    runs_of,
+    coded_runs,
+    joined,
     summarise,
 )
 
@@ -283,14 +284,15 @@ class GdsiiCell(ReadCell):
         ]
         return plain + self._single
 
-    def reference_runs(self) -> tuple[Runs, list[ReadReference]]:
-        references = list(self.references)
-        if self._single:
-            return runs_of(range(len(references)), [r.places for r in references]), references
-        count = len(self._names)
-        zero = np.zeros(count, np.int64)
-        item = np.arange(count, dtype=np.int64)
-        return Runs(item, zero, zero, self._start[:-1], self._start[1:], self._places), references
+    def coded_references(self, names: Mapping[str, int]) -> tuple[Runs, list[ReadReference]]:
+        runs, others = coded_runs(self._single, names)
+        code = np.array([names.get(name, 0) for name in self._names], np.int64)
+        kept = np.flatnonzero(code > 0)
+        zero = np.zeros(len(kept), np.int64)
+        grouped = Runs(
+            code[kept], zero, zero, self._start[kept], self._start[kept + 1], self._places
+        )
+        return joined(grouped, runs), others
 
 
 class _Element:

@@ -20,7 +20,7 @@ import contextlib
 import math
 import mmap
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -87,6 +87,8 @@ from layoutgen.review.readcells import (
     ReadReference,
     ReadShape,
     Runs,
+    coded_runs,
+    joined,
     runs_of,
     summarise,
 )
@@ -107,7 +109,7 @@ MAX_INTERNED = 100_000
 MAX_INTERNED_BYTES = 2**25
 
 START, END = 1, 2
-RECTANGLE, POLYGON, PATH, CTRAPEZOID = 20, 21, 22, 26
+PLACEMENT, TURNED_PLACEMENT, RECTANGLE, POLYGON, PATH, CTRAPEZOID = 17, 18, 20, 21, 22, 26
 CELLNAME, CELLNAME_REF, TEXTSTRING, TEXTSTRING_REF = 3, 4, 5, 6
 PROPNAME, PROPNAME_REF, PROPSTRING, PROPSTRING_REF = 7, 8, 9, 10
 LAYERNAME, LAYERNAME_TEXT, CELL_REF, CELL_NAME = 11, 12, 13, 14
@@ -433,6 +435,33 @@ class OasisCell(ReadCell):
         places = [self._places(row) for row in rows.tolist()]
         return runs_of(items.tolist(), places), self._interned
 
+    def coded_references(self, names: Mapping[str, int]) -> tuple[Runs, list[ReadReference]]:
+        rows = self._rows
+        # placements by number that neither turn nor mirror; all else is rare and goes one by one
+        fast = (
+            (rows[:, R_KIND] == PLACEMENT)
+            & (rows[:, R_INFO] & 0x07 == 0)
+            & (rows[:, R_A] & 1 == 0)
+            & (rows[:, R_REP] == REP_LIST)
+        )
+        others = rows[~fast & (rows[:, R_KIND] <= TURNED_PLACEMENT)].tolist()
+        runs, turned = coded_runs([self._reference(row) for row in others], names)
+        if not fast.all():
+            rows = rows[fast]
+        numbers = (rows[:, R_A] >> 1).tolist()
+        table = self._file._codes(names)
+        try:
+            code = np.array([table[number] for number in numbers], np.int64)
+        except KeyError as error:
+            raise self._file._error(
+                f"cell name number {error.args[0]} is not in the table of names", self.offset
+            ) from None
+        columns = rows[:, R_X : R_REP2 + 1].T.copy()
+        if not (code > 0).all():
+            columns, code = columns[:, code > 0].copy(), code[code > 0]
+        x, y, _, first, last = columns
+        return joined(Runs(code, x, y, first, last, self._moves), runs), turned
+
 
 class _Walker:
     """A place in the file, and in the compressed block that it may be inside of."""
@@ -580,6 +609,7 @@ class OasisFile:
         self._bytes: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8)
         self._names: dict[int, str] | None = None
         self._declared: dict[int, int] = {}
+        self._coded: tuple[Mapping[str, int], int, dict[int, int]] | None = None
         self._released = 0
         try:
             self._open(check_signature)
@@ -709,6 +739,13 @@ class OasisFile:
         if name is None:
             raise _Malformed(f"cell name number {number} is not in the table of names")
         return name
+
+    def _codes(self, names: Mapping[str, int]) -> dict[int, int]:
+        """Cell name number -> code, 0 for cells that are not named; made once for one mapping."""
+        if self._coded is None or self._coded[0] is not names or self._coded[1] != len(names):
+            table = {number: names.get(name, 0) for number, name in self.cell_names.items()}
+            self._coded = names, len(names), table
+        return self._coded[2]
 
     def _read_table(self) -> dict[int, str]:
         """Cell names of a strict file, and the offsets that their properties give."""

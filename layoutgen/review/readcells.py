@@ -272,10 +272,13 @@ class ReadCell:
                 places.append(shape.places)
         return runs_of(range(len(places)), places), outlines
 
-    def reference_runs(self) -> tuple[Runs, list[ReadReference]]:
-        """References as runs, and the record behind each."""
-        references = list(self.references)
-        return runs_of(range(len(references)), [r.places for r in references]), references
+    def coded_references(self, names: Mapping[str, int]) -> tuple[Runs, list[ReadReference]]:
+        """Plain references to the named cells as runs, item = the name's code, and the others.
+
+        The others are references to a named cell that mirror, turn or magnify it. A reader with
+        arrays at hand overrides this.
+        """
+        return coded_runs(self.references, names)
 
     def __repr__(self) -> str:
         return f"ReadCell({self.name!r}, offset={self.offset})"
@@ -309,6 +312,31 @@ def runs_of(items: Iterable[int], places: Sequence[Placements]) -> Runs:
         start=np.array(start, np.int64),
         end=np.array(end, np.int64),
         moves=np.concatenate(parts) if parts else np.zeros((0, 2), np.int32),
+    )
+
+
+def coded_runs(
+    references: Iterable[ReadReference], names: Mapping[str, int]
+) -> tuple[Runs, list[ReadReference]]:
+    """Runs of the plain references to named cells, and the references that are not plain."""
+    known = [r for r in references if names.get(r.cell, 0) > 0]
+    plain = [r for r in known if r.plain]
+    runs = runs_of([names[r.cell] for r in plain], [r.places for r in plain])
+    return runs, [r for r in known if not r.plain]
+
+
+def joined(a: Runs, b: Runs) -> Runs:
+    """The runs of both."""
+    if not len(b.item):
+        return a
+    shift = len(a.moves)
+    return Runs(
+        np.concatenate([a.item, b.item]),
+        np.concatenate([a.x, b.x]),
+        np.concatenate([a.y, b.y]),
+        np.concatenate([a.start, b.start + shift]),
+        np.concatenate([a.end, b.end + shift]),
+        np.concatenate([a.moves, b.moves]),
     )
 
 
@@ -424,26 +452,14 @@ def reference_codes(
     names: cell name -> code from 1; references to other cells are left alone. A mirrored, turned
     or magnified reference to a pillar is a difference.
     """
-    runs, references = cell.reference_runs()
-    told: list[str] = []
-    wrong = 0
-    code = np.zeros(len(references), np.int64)
-    for i, reference in enumerate(references):
-        known = names.get(reference.cell, 0)
-        if known and not reference.plain:
-            wrong += reference.places.count
-            told.append(
-                f"cell {cell.name}: want pillar {reference.cell} as drawn, got it turned, "
-                f"mirrored or magnified at ({reference.places.x}, {reference.places.y})"
-            )
-            known = 0
-        code[i] = known
-    run_code = code[runs.item]
-    good = run_code > 0
-    kept = Runs(
-        run_code[good], runs.x[good], runs.y[good], runs.start[good], runs.end[good], runs.moves
-    )
-    return _scatter(cell.name, kept, max(names.values(), default=0), lattice, window, told, wrong)
+    runs, others = cell.coded_references(names)
+    told = [
+        f"cell {cell.name}: want pillar {other.cell} as drawn, got it turned, mirrored or "
+        f"magnified at ({other.places.x}, {other.places.y})"
+        for other in others[:MAX_TOLD]
+    ]
+    wrong = sum(other.places.count for other in others)
+    return _scatter(cell.name, runs, max(names.values(), default=0), lattice, window, told, wrong)
 
 
 def _scatter(

@@ -203,7 +203,9 @@ def _picks(variant: Variant) -> list[_Pick]:
         far = np.abs(np.hypot(x, y) - max(aim, 1.0)) + np.where(masters > 0, 0.0, np.inf)
         middle = np.unravel_index(int(np.argmin(far)), far.shape)
         near = np.hypot(x - x[middle], y - y[middle]) + np.where(masters > 0, 0.0, np.inf)
-        order = np.argsort(near, axis=None, kind="stable")[:4000]
+        flat = near.ravel()
+        some = np.flatnonzero(flat <= np.partition(flat, min(4000, flat.size - 1))[min(4000, flat.size - 1)])
+        order = some[np.argsort(flat[some], kind="stable")][:4000]
         held = np.unique(masters.ravel()[order])
         held = held[held > 0]
         for share in (0.05, 0.3, 0.55, 0.8, 1.0):

@@ -28,6 +28,7 @@ from layoutgen.review.readcells import (
     ReadCell,
     ReadShape,
     pillar_codes,
+    reference_codes,
     shape_key,
 )
 
@@ -812,3 +813,47 @@ def test_a_file_can_be_read_twice_and_left_half_way(tmp_path: Path) -> None:
     with OasisFile(path) as file:
         next(iter(file))
         assert found_by_us(file) == found_by_us(file)
+
+
+@pytest.mark.parametrize("strict", [False, True])
+def test_codes_come_back_from_placements_of_pillar_cells(tmp_path: Path, strict: bool) -> None:
+    # lists by number, single places, a matrix, a name in full and an idle turn: every way to place
+    body = (
+        b"\x0d\x00"
+        + polygon_record(OCTAGON, 0, 0, 0)
+        + b"\x0d\x01"
+        + polygon_record(OTHER, 0, 0, 0)
+    )
+    body += b"\x0d\x02"
+    body += b"\x11\xf8\x00" + sint(0) + sint(0) + b"\x0b\x00" + uint(400) + gdelta(2, 1)
+    body += b"\x11\xf0\x01" + sint(400) + sint(0)
+    body += b"\x11\xf8\x01" + sint(0) + sint(800) + b"\x01\x00\x00" + uint(400) + uint(400)
+    body += b"\x11\xb0\x01P" + sint(1200) + sint(0)
+    body += b"\x12\xf6\x01\x00\x01\x00\x00" + sint(1200) + sint(400)
+    body += b"\x11\xf0\x03" + sint(7) + sint(7)
+    names = b"\x04\x01P\x00\x04\x01Q\x01\x04\x03TOP\x02\x04\x01X\x03"
+    data = oasis(body, names, strict=strict)
+    _, _, top = read(tmp_path / "p.oas", data)
+    lattice, window = Lattice("square", 400, 400, "site"), Window(0, 0, 4, 4)
+    back = reference_codes(top, {"P": 1, "Q": 2}, lattice, window)
+    assert back.problems == ()
+    assert back.block.codes.tolist() == [[1, 2, 0, 1], [0, 0, 1, 2], [2, 2, 0, 0], [2, 2, 0, 0]]
+
+
+def test_a_turned_pillar_and_an_unknown_number_are_told(tmp_path: Path) -> None:
+    head = b"\x0d\x00" + polygon_record(OCTAGON, 0, 0, 0) + b"\x0d\x01"
+    names = b"\x04\x01P\x00\x04\x03TOP\x01"
+    lattice, window = Lattice("square", 400, 400, "site"), Window(0, 0, 4, 4)
+    turned = head + b"\x11\xf2\x00" + sint(0) + sint(0)
+    _, top = read(tmp_path / "t.oas", oasis(turned, names, strict=True))
+    back = reference_codes(top, {"P": 1}, lattice, window)
+    assert back.wrong == 1
+    assert "turned" in back.problems[0]
+    list_of_two = b"\x0a\x00" + gdelta(400, 0)
+    path = tmp_path / "u.oas"
+    unknown = head + b"\x11\xf8\x09" + sint(0) + sint(0) + list_of_two
+    path.write_bytes(oasis(unknown, names, strict=True))
+    with read_oasis(path) as file:
+        _, top = list(file)
+        with pytest.raises(LayoutReadError, match="number 9"):
+            reference_codes(top, {"P": 1}, lattice, window)

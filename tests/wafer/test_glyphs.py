@@ -16,19 +16,37 @@ from layoutgen.wafer.glyphs import FORMS, dot_side, label_box, label_polygons
 TEXTS = st.text(st.sampled_from(sorted(FORMS)), min_size=1, max_size=12)
 
 
-def read_label(polygons: list[NDArray[np.int64]], height_dbu: int, count: int) -> str:
-    """Read `count` characters off the middle of each dot; ? is a pattern that is no character."""
+def middle_of_ink(text: str) -> tuple[float, float]:
+    """Middle of a text's dots, in dots from the lower left corner of its first character."""
+    dots = [
+        (6 * k + column, 6 - row)
+        for k, character in enumerate(text.upper())
+        for row, line in enumerate(FORMS[character])
+        for column, dot in enumerate(line)
+        if dot == "#"
+    ]
+    if not dots:
+        return (6 * len(text) - 1) / 2, 3.5
+    xs, ys = zip(*dots, strict=True)
+    return (min(xs) + max(xs) + 1) / 2, (min(ys) + max(ys) + 1) / 2
+
+
+def read_label(polygons: list[NDArray[np.int64]], height_dbu: int, text: str) -> str:
+    """Read as many characters as `text` has off the middle of each dot; ? is no character.
+
+    `text` only tells where the characters should stand: its dots are centred on (0, 0).
+    """
     side = dot_side(height_dbu)
-    width = (6 * count - 1) * side
+    middle_x, middle_y = middle_of_ink(text)
     dots = shapely.union_all([shapely.Polygon(p) for p in polygons])
     shapely.prepare(dots)
     known = {rows: character for character, rows in FORMS.items()}
     read = ""
-    for k in range(count):
+    for k in range(len(text)):
         rows = []
         for row in range(7):
-            y = 7 * side / 2 - (row + 0.5) * side
-            xs = [-width / 2 + (6 * k + column + 0.5) * side for column in range(5)]
+            y = (6.5 - row - middle_y) * side
+            xs = [(6 * k + column + 0.5 - middle_x) * side for column in range(5)]
             rows.append("".join(".#"[int(shapely.contains_xy(dots, x, y))] for x in xs))
         read += known.get(tuple(rows), "?")
     return read
@@ -41,18 +59,18 @@ def mirror(polygons: list[NDArray[np.int64]]) -> list[NDArray[np.int64]]:
 @given(text=TEXTS, height=st.integers(7, 5000))
 def test_a_label_reads_back_as_its_text(text: str, height: int) -> None:
     polygons = label_polygons(text, height_dbu=height, mirrored=False)
-    assert read_label(polygons, height, len(text)) == text
+    assert read_label(polygons, height, text) == text
 
 
 @given(text=TEXTS, height=st.integers(7, 5000))
 def test_a_mirrored_label_reads_right_in_a_mirror(text: str, height: int) -> None:
     polygons = label_polygons(text, height_dbu=height, mirrored=True)
-    assert read_label(mirror(polygons), height, len(text)) == text
+    assert read_label(mirror(polygons), height, text) == text
 
 
 def test_a_mirrored_label_does_not_read_right_without_one() -> None:
     polygons = label_polygons("3,-12", height_dbu=70, mirrored=True)
-    assert read_label(polygons, 70, 5) != "3,-12"
+    assert read_label(polygons, 70, "3,-12") != "3,-12"
 
 
 def test_letters_that_mirrors_leave_alone_are_those_of_block_capitals() -> None:
@@ -63,7 +81,7 @@ def test_letters_that_mirrors_leave_alone_are_those_of_block_capitals() -> None:
 
 def test_small_letters_are_drawn_as_capitals() -> None:
     small = label_polygons("cd-a", height_dbu=70, mirrored=False)
-    assert read_label(small, 70, 4) == "CD-A"
+    assert read_label(small, 70, "CD-A") == "CD-A"
 
 
 def test_no_two_characters_look_alike_to_within_two_dots() -> None:
