@@ -102,6 +102,11 @@ class Part:
         """Sites of the whole part, collar included."""
         return sum(len(piece.placements) * piece.rows.sites for piece in self.pieces)
 
+    @property
+    def stored(self) -> int:
+        """Sites of all pieces, each counted once."""
+        return sum(piece.rows.sites for piece in self.pieces)
+
     def block(self, index: int) -> MasterArray:
         """Master indices of block `index`, (rows, cols)."""
         kept = self._kept.get(index)

@@ -25,7 +25,7 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BINS", "STEPS", "Offset", "best_offset", "merit_loss", "phase_table", "wrap_bin"]
+__all__ = ["BINS", "STEPS", "Offset", "best_gain", "best_offset", "merit_loss", "phase_table", "wrap_bin"]
 
 BINS = 65536
 STEPS = 256
@@ -112,11 +112,38 @@ def best_offset(
     histogram (65536,) counts the lens's sites by the bin of their target phase; field is that of
     `phase_table`, table what it gives without a shift, if it is at hand.
     """
+    level = _levels(histogram, field, table)
+    if level is None:
+        return Offset(0, 0.0, 1.0)
+    here, best = float(level[0]), float(level.max())
+    if best <= here * (1 + WORTHWHILE):
+        return Offset(0, 0.0, 1.0)
+    step = int(np.argmax(level >= best * (1 - AS_GOOD)))
+    gain = float(level[step]) / here if here else inf
+    return Offset(step, 2 * pi * step / STEPS, gain)
+
+
+def best_gain(
+    histogram: NDArray[np.int64], field: NDArray[np.complex128], table: NDArray[np.uint16]
+) -> float:
+    """What the best of the 256 steps would gain over none: 0.001 for a tenth of a per cent."""
+    level = _levels(histogram, field, table)
+    if level is None:
+        return 0.0
+    return float(level.max() / level[0] - 1) if level[0] else inf
+
+
+def _levels(
+    histogram: NDArray[np.int64],
+    field: NDArray[np.complex128],
+    table: NDArray[np.uint16] | None,
+) -> NDArray[np.float64] | None:
+    """|mean t exp(-i psi)| for each of the 256 steps; None where no site is counted."""
     if histogram.shape != (BINS,):
         raise ValueError(f"want a histogram of {BINS} bins, got shape {histogram.shape}")
     total = int(histogram.sum())
     if total == 0:
-        return Offset(0, 0.0, 1.0)
+        return None
     sites = (histogram * _turn()).reshape(STEPS, BINS_PER_STEP)
     if table is None:
         table = phase_table(field)
@@ -125,13 +152,8 @@ def best_offset(
     spectrum = np.fft.fft(chosen, axis=0) * np.conj(np.fft.fft(np.conj(sites), axis=0))
     sums = np.abs(np.fft.ifft(spectrum.sum(axis=1)))
     # Rounded far above the transform's own error, so that equal sums are equal on any machine.
-    level = np.round(sums / total, 12)
-    here, best = float(level[0]), float(level.max())
-    if best <= here * (1 + WORTHWHILE):
-        return Offset(0, 0.0, 1.0)
-    step = int(np.argmax(level >= best * (1 - AS_GOOD)))
-    gain = float(level[step]) / here if here else inf
-    return Offset(step, 2 * pi * step / STEPS, gain)
+    found: NDArray[np.float64] = np.round(sums / total, 12)
+    return found
 
 
 def merit_loss(field: NDArray[np.complex128], table: NDArray[np.uint16]) -> float:

@@ -28,7 +28,7 @@ __all__ = ["Disc", "Outline", "Rect", "circle", "frame_union", "grown", "wafer_o
 Polygon = NDArray[np.int64]
 
 LENS_VERTICES = 256
-WAFER_VERTICES = 1024  # 0.5 um of sagitta at 100 mm: for viewing
+WAFER_VERTICES = 256  # 8 um of sagitta at 100 mm: for viewing only
 NOTCH_DEPTH_NM = 1e6  # SEMI M1: 1.0 (+0.25, -0) mm, 90 degrees
 SMALLEST_NOTCHED_NM = 2e7  # coupons have no notch, and a smaller disc has no room for one
 

@@ -299,7 +299,7 @@ class _Planner:
             die_outline=rectangle(-half_x, -half_y, half_x, half_y),
             wafer_outlines=(
                 wafer_outline(float(across), self.dbu_nm),
-                circle(float(inner / 2), 1024),
+                circle(float(inner / 2)),
             ),
             mark_frames=()
             if self.frame_width is None
