@@ -9,7 +9,16 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-__all__ = ["Job", "__version__", "build", "check", "load_recipe", "open_job", "recipe_schema", "verify"]
+__all__ = [
+    "Job",
+    "__version__",
+    "build",
+    "check",
+    "load_recipe",
+    "open_job",
+    "recipe_schema",
+    "verify",
+]
 
 _FROM = {
     "load_recipe": "layoutgen.recipe.load",

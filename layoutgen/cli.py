@@ -132,9 +132,7 @@ def _job_text(folder: Path, manifest: dict[str, Any], existed: bool) -> str:
     lines = [f"{folder}: {'already there, the same job' if existed else 'written'}"]
     dies = ", ".join(f"{count} {name}" for name, count in manifest["dies"].items())
     lines.append(f"  dies      {sum(manifest['dies'].values())} ({dies})")
-    lines.append(
-        f"  pillars   {manifest['pillars']:,} ({manifest['pillars_stored']:,} stored)"
-    )
+    lines.append(f"  pillars   {manifest['pillars']:,} ({manifest['pillars_stored']:,} stored)")
     for name, facts in manifest["files"].items():
         if name.endswith((".oas", ".gds")):
             lines.append(f"  layout    {name}  {facts['bytes']:,} bytes")

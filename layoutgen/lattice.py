@@ -105,7 +105,9 @@ class Lattice:
         # odd rows of a hexagonal lattice reach half a pitch further left
         col_low = -int((half_x_dbu + self.x0_dbu + self.shift_dbu) // self.pitch_dbu)
         col_high = int((half_x_dbu - self.x0_dbu) // self.pitch_dbu)
-        return Window(row_low, col_low, max(0, row_high - row_low + 1), max(0, col_high - col_low + 1))
+        return Window(
+            row_low, col_low, max(0, row_high - row_low + 1), max(0, col_high - col_low + 1)
+        )
 
 
 def windows(whole: Window, side: int) -> Iterator[Window]:

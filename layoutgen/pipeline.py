@@ -23,13 +23,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from layoutgen.codes import CodeBlock
 from layoutgen.errors import InputError, LayoutgenError, RuleError, VerifyError
 from layoutgen.exposure.solve import Exposed
 from layoutgen.layout.cells import Cell, EncodedCell, Layer, Polygons
 from layoutgen.layout.foreign import read_foreign
-from layoutgen.layout.gdsii import GdsiiWriter, expected_bytes as expected_gdsii_bytes
-from layoutgen.layout.oasis import OasisWriter, expected_bytes as expected_oasis_bytes
+from layoutgen.layout.gdsii import GdsiiWriter
+from layoutgen.layout.gdsii import expected_bytes as expected_gdsii_bytes
+from layoutgen.layout.oasis import OasisWriter
+from layoutgen.layout.oasis import expected_bytes as expected_oasis_bytes
 from layoutgen.layout.tree import BlockTask, Tree, Variant, build_tree, coder_of
 from layoutgen.layout.write import LayoutFile
 from layoutgen.recipe.load import LoadedRecipe, load_recipe
@@ -144,7 +145,9 @@ def design(loaded: LoadedRecipe, progress: Progress = _quiet) -> Wafer:
         for name, groups in foreign.items()
     }
     if plan.mirrored:
-        polygons = {name: tuple(p * np.array([-1.0, 1.0]) for p in ps) for name, ps in polygons.items()}
+        polygons = {
+            name: tuple(p * np.array([-1.0, 1.0]) for p in ps) for name, ps in polygons.items()
+        }
     scene = build_scene(plan, designs, of_item, polygons, exposed)
     tree = build_tree(loaded, plan, scene, exposed, foreign)
     warnings, rules = list(plan.warnings), list(plan.rules)
@@ -173,7 +176,10 @@ def _sampling_rules(found: Design) -> list[RuleResult]:
     limit = s.nyquist_pitch_nm if np.isfinite(s.nyquist_pitch_nm) else None
     rules = [
         RuleResult(
-            f"sampling:{found.name}", s.step_nm, limit, not s.problems,
+            f"sampling:{found.name}",
+            s.step_nm,
+            limit,
+            not s.problems,
             f"lattice step {s.step_nm:g} nm, lambda / (2 NA) = {s.nyquist_pitch_nm:.1f} nm,"
             f" NA {s.na:.4f}",
         )  # fmt: skip
@@ -181,7 +187,9 @@ def _sampling_rules(found: Design) -> list[RuleResult]:
     if s.substrate_limit_nm is None:
         sentence = "no substrate index is given, so leakage into the substrate is not checked"
     else:
-        sentence = f"lattice step {s.step_nm:g} nm, lambda / (n_s + NA) = {s.substrate_limit_nm:.1f} nm"
+        sentence = (
+            f"lattice step {s.step_nm:g} nm, lambda / (n_s + NA) = {s.substrate_limit_nm:.1f} nm"
+        )
     rules.append(
         RuleResult(
             f"substrate_orders:{found.name}", s.step_nm, s.substrate_limit_nm, True, sentence
@@ -271,8 +279,10 @@ def _layer_work(wafer: Wafer, counts: dict[int, _Counts]) -> list[LayerWork]:
             fields[group.layer] = fields.get(group.layer, 0) + times
     found = []
     for layer in sorted(area):
-        k = layer.datatype - 100 - next(
-            (d for n, d in wafer.loaded.layers.values() if n == layer.number), 0
+        k = (
+            layer.datatype
+            - 100
+            - next((d for n, d in wafer.loaded.layers.values() if n == layer.number), 0)
         )
         dose = doses.get(k, 1.0) if "_dose_" in wafer.tree.layers[layer] else 1.0
         found.append(LayerWork(str(layer), area[layer], figures[layer], fields[layer], dose))
@@ -312,7 +322,9 @@ def _time(wafer: Wafer, counts: dict[int, _Counts]) -> WriteTime | None:
     return write_time(_layer_work(wafer, counts), wafer.loaded.recipe.exposure)
 
 
-def _clamp_rules(wafer: Wafer, plain: dict[int, Variant], counts: dict[int, _Counts]) -> list[RuleResult]:
+def _clamp_rules(
+    wafer: Wafer, plain: dict[int, Variant], counts: dict[int, _Counts]
+) -> list[RuleResult]:
     rules = []
     for index, found in counts.items():
         variant = wafer.tree.variants[index]
@@ -469,10 +481,14 @@ def open_job(folder: str | Path) -> Job:
     path = Path(folder)
     try:
         manifest = json.loads((path / "manifest.json").read_text(encoding="utf-8"))
-        if not isinstance(manifest, dict) or not {"name", "revision", "job", "files"} <= set(manifest):
+        if not isinstance(manifest, dict) or not {"name", "revision", "job", "files"} <= set(
+            manifest
+        ):
             raise ValueError("its manifest lacks name, revision, job or files")
     except (OSError, ValueError) as error:
-        raise InputError(f"{path}: want a job folder with its manifest.json, got {error}") from error
+        raise InputError(
+            f"{path}: want a job folder with its manifest.json, got {error}"
+        ) from error
     return Job(path, manifest)
 
 
@@ -517,7 +533,9 @@ def build(
             manifest = _fill(wafer, folder, job, workers, progress)
             if verify:
                 progress("verifying", 0.0)
-                found = verify_folder(Job(folder, manifest), wafer=wafer, jobs=workers, progress=progress)
+                found = verify_folder(
+                    Job(folder, manifest), wafer=wafer, jobs=workers, progress=progress
+                )
                 if found:
                     raise VerifyError(found)
             manifest["verified"] = verify
@@ -605,9 +623,7 @@ def _json(value: Any) -> str:
     return json.dumps(value, indent=1, ensure_ascii=False, sort_keys=False) + "\n"
 
 
-def _fill(
-    wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
-) -> dict[str, Any]:
+def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress) -> dict[str, Any]:
     """Write everything into the temporary folder; returns the manifest, not yet written."""
     loaded, plan, tree = wafer.loaded, wafer.plan, wafer.tree
     recipe = loaded.recipe
@@ -949,7 +965,9 @@ def verify_folder(
         if path.is_file() and path.read_bytes() != text.encode():
             problems.append(f"{name}: not what the recipe gives")
     for form in wafer.loaded.recipe.output.formats:
-        path = job.folder / f"{wafer.loaded.recipe.name}-{wafer.loaded.recipe.revision}{SUFFIX[form]}"
+        path = (
+            job.folder / f"{wafer.loaded.recipe.name}-{wafer.loaded.recipe.revision}{SUFFIX[form]}"
+        )
         if not path.is_file():
             problems.append(f"{path.name}: missing")
             continue

@@ -27,10 +27,12 @@ from layoutgen.lattice import Lattice
 
 __all__ = [
     "AREA_UNIT", "DEPOSIT_SCALE", "Convolver", "Grid", "assign", "coefficients", "deposit",
-    "deposit_again", "field_at", "node_values", "spline_weights", "steps_per_node",
+    "deposit_again", "field_at", "field_at_points", "node_values", "spline_weights", "steps_per_node",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
+#: Rasters past the deposit are single precision: 6e-8 of a density, and half the memory.
+SingleArray = NDArray[np.float32]
 
 #: One site area (pitch times row step) in the whole numbers that are deposited: 2^14, so a
 #: rounding is 3e-5 of a site. With weights of 2^12 a cell of 32 sites fits 31 bits along the row,
@@ -338,7 +340,7 @@ def _convolve_rows(source, taps, out):  # pragma: no cover
     """out = source * taps along the rows; taps (half + 1,) are even about entry 0."""
     half = len(taps) - 1
     n = source.shape[1]
-    wide = np.zeros(n + 2 * half + 8)
+    wide = np.zeros(n + 2 * half + 8, np.float32)
     for r in range(source.shape[0]):
         wide[half : half + n] = source[r]
         row = out[r]
@@ -369,7 +371,7 @@ def _convolve_columns(source, taps, out):  # pragma: no cover
     """out = source * taps along the columns."""
     half = len(taps) - 1
     m, n = source.shape
-    blank = np.zeros(n)
+    blank = np.zeros(n, np.float32)
     for r in range(m):
         row = out[r]
         here = source[r]
@@ -378,7 +380,7 @@ def _convolve_columns(source, taps, out):  # pragma: no cover
             row[i] = w * here[i]
         for t in range(1, half + 1, 2):
             w1 = taps[t]
-            w2 = taps[t + 1] if t + 1 <= half else 0.0
+            w2 = taps[t + 1] if t + 1 <= half else np.float32(0.0)
             a = source[r - t] if r >= t else blank
             b = source[r + t] if r + t < m else blank
             c = source[r - t - 1] if r >= t + 1 else blank
@@ -390,31 +392,33 @@ def _convolve_columns(source, taps, out):  # pragma: no cover
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _node_values(coef, out):  # pragma: no cover
     m, n = coef.shape
-    line = np.zeros(n + 2)
+    line = np.zeros(n + 2, np.float32)
+    four = np.float32(4.0)
+    part = np.float32(1.0 / 36.0)
     for r in range(m):
         above = coef[min(r + 1, m - 1)]
         here = coef[r]
         below = coef[max(r - 1, 0)]
         for i in range(n):
-            line[i + 1] = (below[i] + above[i]) + 4.0 * here[i]
+            line[i + 1] = (below[i] + above[i]) + four * here[i]
         line[0] = line[1]
         line[n + 1] = line[n]
         row = out[r]
         for i in range(n):
-            row[i] = ((line[i] + line[i + 2]) + 4.0 * line[i + 1]) * (1.0 / 36.0)
+            row[i] = ((line[i] + line[i + 2]) + four * line[i + 1]) * part
 
 
 class Scratch:
     """Arrays that are used again from one convolution to the next: fresh pages cost as much."""
 
     def __init__(self) -> None:
-        self._arrays: dict[str, FloatArray] = {}
+        self._arrays: dict[str, SingleArray] = {}
 
-    def array(self, name: str, shape: tuple[int, ...]) -> FloatArray:
+    def array(self, name: str, shape: tuple[int, ...]) -> SingleArray:
         """An array of this shape with whatever it held before."""
         found = self._arrays.get(name)
         if found is None or found.shape != shape:
-            found = self._arrays[name] = np.zeros(shape)
+            found = self._arrays[name] = np.zeros(shape, dtype=np.float32)
         return found
 
 
@@ -444,9 +448,15 @@ def gaussian_taps(range_dbu: float, h: float) -> FloatArray:
     return np.round(found * 2.0**44) / 2.0**44
 
 
+@lru_cache(maxsize=64)
+def _single_taps(range_dbu: float, h: float) -> SingleArray:
+    """The taps in single precision, their sum still 1 to its last bits."""
+    return gaussian_taps(range_dbu, h).astype(np.float32)
+
+
 def convolve(
-    source: FloatArray, term: ScatterTerm, hx: float, hy: float, scratch: Scratch
-) -> FloatArray:
+    source: SingleArray, term: ScatterTerm, hx: float, hy: float, scratch: Scratch
+) -> SingleArray:
     """Spline coefficients of one term's density (share not applied) from deposited site areas.
 
     `source` counts area per node as a fraction of the node's own area; what lies outside the
@@ -455,9 +465,9 @@ def convolve(
     """
     if term.term == "gaussian":
         across = scratch.array("across", source.shape)
-        _convolve_rows(source, gaussian_taps(term.range_dbu, hx), across)
+        _convolve_rows(source, _single_taps(term.range_dbu, hx), across)
         out = scratch.array("out", source.shape)
-        _convolve_columns(across, gaussian_taps(term.range_dbu, hy), out)
+        _convolve_columns(across, _single_taps(term.range_dbu, hy), out)
         return out
     from scipy.fft import irfft2, next_fast_len, rfft2
 
@@ -470,10 +480,10 @@ def convolve(
     response /= _node_transform(hy, ky)[:, None] * _node_transform(hx, kx)[None, :]
     found = irfft2(rfft2(source, (pad_y, pad_x)) * response, (pad_y, pad_x))[:rows, :cols]
     # Transforms differ in their last bits between processors; 2^-36 is 1.5e-11 of density.
-    return np.round(found * 2.0**36) / 2.0**36
+    return (np.round(found * 2.0**36) / 2.0**36).astype(np.float32)
 
 
-def node_values(coef: FloatArray, out: FloatArray | None = None) -> FloatArray:
+def node_values(coef: SingleArray, out: SingleArray | None = None) -> SingleArray:
     """The spline's values at its nodes: [1, 4, 1] / 6 each way."""
     if out is None:
         out = np.zeros_like(coef)
@@ -481,38 +491,38 @@ def node_values(coef: FloatArray, out: FloatArray | None = None) -> FloatArray:
     return out
 
 
-def restrict(source: FloatArray, i0: int, j0: int) -> tuple[FloatArray, int, int]:
+def restrict(source: SingleArray, i0: int, j0: int) -> tuple[SingleArray, int, int]:
     """Deposits on nodes twice as far apart: [1, 4, 6, 4, 1] / 8 each way at even nodes.
 
     Exact, since a coarse B-spline is that sum of fine ones. Returns the array and its i0, j0.
     """
 
-    def along(values: FloatArray, first: int) -> tuple[FloatArray, int]:
+    def along(values: SingleArray, first: int) -> tuple[SingleArray, int]:
         low = (first - 2) // 2
         high = (first + len(values) - 1 + 2) // 2 + 1
-        out = np.zeros((high - low + 1, values.shape[1]))
-        padded = np.zeros((2 * (high - low) + 6, values.shape[1]))
+        out = np.zeros((high - low + 1, values.shape[1]), dtype=np.float32)
+        padded = np.zeros((2 * (high - low) + 6, values.shape[1]), dtype=np.float32)
         start = first - (2 * low - 2)
         padded[start : start + len(values)] = values
         for t, w in enumerate((1, 4, 6, 4, 1)):
-            out += w / 8 * padded[t : t + 2 * (high - low) + 1 : 2]
+            out += np.float32(w / 8) * padded[t : t + 2 * (high - low) + 1 : 2]
         return out, low
 
     tall, j = along(source, j0)
     wide, i = along(np.ascontiguousarray(tall.T), i0)
     # fractions of a node's own area: the coarse node is four times as large
-    return np.ascontiguousarray(wide.T) / 4, i, j
+    return np.ascontiguousarray(wide.T) / np.float32(4), i, j
 
 
-def prolong(coef: FloatArray, i0: int, j0: int, like: tuple[int, int, int, int]) -> FloatArray:
+def prolong(coef: SingleArray, i0: int, j0: int, like: tuple[int, int, int, int]) -> SingleArray:
     """The same spline on nodes half as far apart, cut to (i0, j0, cols, rows) of `like`."""
 
-    def along(values: FloatArray, first: int, want: int, count: int) -> FloatArray:
-        out = np.zeros((count, values.shape[1]))
+    def along(values: SingleArray, first: int, want: int, count: int) -> SingleArray:
+        out = np.zeros((count, values.shape[1]), dtype=np.float32)
         for t, w in ((-2, 1), (-1, 4), (0, 6), (1, 4), (2, 1)):
             at = 2 * (first + np.arange(len(values))) + t - want
             keep = (at >= 0) & (at < count)
-            out[at[keep]] += w / 8 * values[keep]
+            out[at[keep]] += np.float32(w / 8) * values[keep]
         return out
 
     i_want, j_want, cols, rows = like
@@ -520,7 +530,7 @@ def prolong(coef: FloatArray, i0: int, j0: int, like: tuple[int, int, int, int])
     return np.ascontiguousarray(along(np.ascontiguousarray(tall.T), i0, i_want, cols).T)
 
 
-def field_at(coef: FloatArray, grid: Grid, x: FloatArray, y: FloatArray) -> FloatArray:
+def field_at(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray) -> FloatArray:
     """The spline at places x (cols,) and y (rows,) from the part's axis; 0 outside the array."""
 
     def basis(at: FloatArray, h: float, first: int, count: int) -> FloatArray:
@@ -545,13 +555,15 @@ def field_at(coef: FloatArray, grid: Grid, x: FloatArray, y: FloatArray) -> Floa
     return found
 
 
-def coefficients(nodes: FloatArray) -> FloatArray:
+def coefficients(nodes: SingleArray) -> SingleArray:
     """Spline coefficients of node values, edges mirrored: the inverse of `node_values`."""
     if not nodes.any():
         return nodes
     from scipy.ndimage import spline_filter
 
-    found: FloatArray = spline_filter(nodes, order=3, mode="mirror", output=np.float64)
+    found: SingleArray = spline_filter(nodes, order=3, mode="mirror", output=np.float64).astype(
+        np.float32
+    )
     return found
 
 
@@ -571,12 +583,15 @@ class Convolver:
         self.mirror_y = mirror_y
         self._scratch = Scratch()
 
-    def __call__(self, source: FloatArray, out: FloatArray | None = None) -> FloatArray:
+    def __call__(
+        self, source: FloatArray | SingleArray, out: SingleArray | None = None
+    ) -> SingleArray:
         """Spline coefficients of the density that `source` (area fraction per node) gives."""
         g = self.grid
         like = (g.i0, g.j0, g.cols, g.rows)
-        total = np.zeros(g.shape) if out is None else out
+        total = np.zeros(g.shape, dtype=np.float32) if out is None else out
         total[:] = 0.0
+        source = source.astype(np.float32, copy=False)
         for term in self.terms:
             level = 0
             while max(g.hx, g.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
@@ -593,7 +608,7 @@ class Convolver:
             array, i0, j0 = self._mirrored(array, i0, j0, _margin(term, hx), _margin(term, hy))
             found = convolve(array, term, hx, hy, self._scratch)
             if term.share != 1.0:
-                found *= term.share
+                found *= np.float32(term.share)
             for up in range(level, 0, -1):
                 want = like if up == 1 else _around(like, up - 1)
                 found = prolong(found, i0, j0, want)
@@ -603,8 +618,8 @@ class Convolver:
         return total
 
     def _mirrored(
-        self, array: FloatArray, i0: int, j0: int, margin_x: int, margin_y: int
-    ) -> tuple[FloatArray, int, int]:
+        self, array: SingleArray, i0: int, j0: int, margin_x: int, margin_y: int
+    ) -> tuple[SingleArray, int, int]:
         """The array reaching `margin` nodes beyond a mirror axis."""
         left = margin_x if self.mirror_x else -i0
         low = margin_y if self.mirror_y else -j0
@@ -612,9 +627,9 @@ class Convolver:
         wide = self._scratch.array("wide", (low + rows, left + cols))
         if not (self.mirror_x and self.mirror_y) or left >= cols or low >= rows:
             wide[:] = 0.0  # else every node is written below
-        wide[low + j0 if not self.mirror_y else low :, left + i0 if not self.mirror_x else left :] = (
-            array[-j0 if self.mirror_y else 0 :, -i0 if self.mirror_x else 0 :]
-        )
+        wide[
+            low + j0 if not self.mirror_y else low :, left + i0 if not self.mirror_x else left :
+        ] = array[-j0 if self.mirror_y else 0 :, -i0 if self.mirror_x else 0 :]
         if self.mirror_x:
             k = min(left, cols - 1)
             wide[:, left - k : left] = wide[:, left + k : left : -1]
@@ -638,3 +653,20 @@ def _around(like: tuple[int, int, int, int], level: int) -> tuple[int, int, int,
     for _ in range(level):
         i0, j0, i1, j1 = (i0 - 2) // 2 - 1, (j0 - 2) // 2 - 1, (i1 + 2) // 2 + 2, (j1 + 2) // 2 + 2
     return i0, j0, i1 - i0 + 1, j1 - j0 + 1
+
+
+def field_at_points(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray) -> FloatArray:
+    """The spline at points (n,), which must lie two nodes or more inside the array."""
+    found = np.zeros(len(x))
+    u, v = x / grid.hx - grid.i0, y / grid.hy - grid.j0
+    i, j = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
+    weights = []
+    for f in (u - i, v - j):
+        weights.append(
+            ((1 - f) ** 3 / 6, (3 * f**3 - 6 * f**2 + 4) / 6,
+             (-3 * f**3 + 3 * f**2 + 3 * f + 1) / 6, f**3 / 6)
+        )  # fmt: skip
+    for s in range(4):
+        for t in range(4):
+            found += weights[1][s] * weights[0][t] * coef[j - 1 + s, i - 1 + t]
+    return found

@@ -28,6 +28,7 @@ from layoutgen.exposure.raster import (
     DEPOSIT_SCALE,
     Convolver,
     Grid,
+    SingleArray,
     coefficients,
     deposit,
     deposit_again,
@@ -148,7 +149,7 @@ class PartRaster:
         site: Site,
         masters: MasterArray,
         rows: AreaTable,
-        coef: FloatArray,
+        coef: SingleArray,
         sums: FloatArray,
         slopes: FloatArray,
     ) -> None:
@@ -162,10 +163,12 @@ class PartRaster:
             rows.slope, weight, sums, slopes, g.i0, g.j0,
         )  # fmt: skip
 
-    def largest_gap(self, site: Site, nodes: FloatArray, density: float) -> float:
+    def largest_gap(self, site: Site, nodes: SingleArray, density: float) -> float:
         """The most that the nodes around a block differ from one density."""
         g, w = self.grid, site.window
-        i = slice(max((w.col0 - 1) // self.nx - 1 - g.i0, 0), (w.col0 + w.cols) // self.nx + 3 - g.i0)
+        i = slice(
+            max((w.col0 - 1) // self.nx - 1 - g.i0, 0), (w.col0 + w.cols) // self.nx + 3 - g.i0
+        )
         j = slice(max(w.row0 // self.ny - 1 - g.j0, 0), (w.row0 + w.rows) // self.ny + 3 - g.j0)
         return float(np.max(np.abs(nodes[j, i] - density)))
 
@@ -193,9 +196,9 @@ class Density:
     """
 
     raster: PartRaster
-    coef: FloatArray
-    shapes: FloatArray
-    nodes: FloatArray
+    coef: SingleArray
+    shapes: SingleArray
+    nodes: SingleArray
     residual: float
     rounds: int
 
@@ -213,8 +216,8 @@ def solve(
     site_area_nm2: float,
     *,
     raster: PartRaster,
-    own_frame: FloatArray | None = None,
-    around: FloatArray | None = None,
+    own_frame: SingleArray | None = None,
+    around: SingleArray | None = None,
 ) -> Density:
     """Density of a part at its fixed point.
 
@@ -231,7 +234,7 @@ def solve(
     flat = _Linear(raster.complete(slopes.copy()), first / DENSITY_STEPS)
     density = _iterate(
         raster, exposed, raster.complete(sums.copy()), [flat], own_frame, around,
-        np.full(shape, first / DENSITY_STEPS), NEAR / 10,
+        np.full(shape, first / DENSITY_STEPS, dtype=np.float32), NEAR / 10,
     )  # fmt: skip
     again = [
         index
@@ -263,7 +266,7 @@ class _Linear:
     """Deposited slopes and the density (at the nodes, or everywhere) that they are counted from."""
 
     slopes: FloatArray
-    origin: FloatArray | float
+    origin: SingleArray | float
 
 
 def _first_density(part: Part, exposed: Exposed, site_area_nm2: float) -> int:
@@ -280,14 +283,17 @@ def _iterate(
     exposed: Exposed,
     sums: FloatArray,
     forms: list[_Linear],
-    own_frame: FloatArray | None,
-    around: FloatArray | None,
-    start: FloatArray,
+    own_frame: SingleArray | None,
+    around: SingleArray | None,
+    start: SingleArray,
     stop: float,
 ) -> Density:
     per_node = raster.nx * raster.ny
-    constant = sums * (DEPOSIT_SCALE / per_node)
-    linear = [(form.slopes * (0.25 / AREA_UNIT / per_node), form.origin) for form in forms]
+    constant = (sums * (DEPOSIT_SCALE / per_node)).astype(np.float32)
+    linear = [
+        ((form.slopes * (0.25 / AREA_UNIT / per_node)).astype(np.float32), form.origin)
+        for form in forms
+    ]
     frame = 0.0 if own_frame is None else own_frame
     nodes, found = start.copy(), np.zeros_like(start)
     area, step, coef = np.zeros_like(start), np.zeros_like(start), np.zeros_like(start)
@@ -295,7 +301,9 @@ def _iterate(
     while change >= stop and rounds < _MAX_ROUNDS:
         area[:] = constant
         for slopes, origin in linear:
-            np.subtract(nodes, origin, out=step)
+            np.subtract(
+                nodes, np.float32(origin) if isinstance(origin, float) else origin, out=step
+            )
             step *= slopes
             area += step
         if exposed.background:
@@ -312,7 +320,7 @@ def _iterate(
     return Density(raster, coef, shapes, nodes, change, rounds)
 
 
-def _span(nodes: FloatArray) -> tuple[int, int]:
+def _span(nodes: SingleArray) -> tuple[int, int]:
     """Density steps that hold every node's density, with a margin for the spline between nodes."""
     low = math.floor(float(nodes.min()) * DENSITY_STEPS) - 82
     high = math.ceil(float(nodes.max()) * DENSITY_STEPS) + 82

@@ -217,7 +217,12 @@ class _TreeBuilder:
             self.places[key] = len(self.variants)
             self.variants.append(
                 Variant(
-                    cell, design, surrounding, split_nm, layer, self.table(design),
+                    cell,
+                    design,
+                    surrounding,
+                    split_nm,
+                    layer,
+                    self.table(design),
                     coder_of(surrounding, self.exposed, split_nm),
                 )  # fmt: skip
             )
@@ -248,9 +253,7 @@ class _TreeBuilder:
         recipe = self.loaded.recipe
         revision = _clean(recipe.revision, 16)
         top = f"{_clean(recipe.name, 31 - len(revision))}_{revision}"
-        self.cells.append(
-            Cell(top, polygons=tuple(top_polygons), references=tuple(top_references))
-        )
+        self.cells.append(Cell(top, polygons=tuple(top_polygons), references=tuple(top_references)))
         variants = self.variants
         pairs = dict.fromkeys((id(v.table), v.layer) for v in variants)
         by_id = {id(v.table): v.table for v in variants}
@@ -260,9 +263,7 @@ class _TreeBuilder:
             top, variants, self.variant_of, shapes, tables, self.used, plan, self.scene, self.cells
         )
 
-    def _die(
-        self, die: PlacedDie, things: Sequence[int]
-    ) -> tuple[str, list[tuple[str, int, int]]]:
+    def _die(self, die: PlacedDie, things: Sequence[int]) -> tuple[str, list[tuple[str, int, int]]]:
         """Name of a die's cell, and its own labels with their places."""
         parts = self.plan.die_parts[die.name]
         placed: list[tuple[int, int, int]] = []  # variant, x, y
@@ -378,9 +379,7 @@ def coder_of(surrounding: Surrounding, exposed: Exposed, split_nm: float) -> Cod
             values, surrounding.x0, surrounding.y0, surrounding.hx, surrounding.hy
         )
     design = surrounding.design
-    return Coder(
-        design.masters, design.ladder, exposed, surrounding.density, added, split_nm
-    )
+    return Coder(design.masters, design.ladder, exposed, surrounding.density, added, split_nm)
 
 
 def build_tree(

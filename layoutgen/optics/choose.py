@@ -25,7 +25,16 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BINS", "STEPS", "Offset", "best_gain", "best_offset", "merit_loss", "phase_table", "wrap_bin"]
+__all__ = [
+    "BINS",
+    "STEPS",
+    "Offset",
+    "best_gain",
+    "best_offset",
+    "merit_loss",
+    "phase_table",
+    "wrap_bin",
+]
 
 BINS = 65536
 STEPS = 256

@@ -131,6 +131,7 @@ def check_recipe(
     _exposure(problems, recipe)
     for path, part in _parts(recipe):
         _part(problems, recipe, path, part)
+    _pitches(problems, recipe)
     _pillar_keys(problems, recipe)
     _dies(problems, recipe, data)
     _wafer(problems, recipe, data)
@@ -387,7 +388,6 @@ def _pillars(recipe: Recipe, path: Path, part: Part) -> tuple[Path, PillarKeys |
 def _part(problems: list[Problem], recipe: Recipe, path: Path, part: Part) -> None:
     _run(problems, _has_lattice(recipe, path, part))
     _run(problems, _has_pillars(recipe, path, part))
-    _run(problems, _pitch_on_grid(recipe, path, part))
     if path[0] == "lenses":
         _run(problems, _lens_fits(recipe, path, part))
         _run(problems, _phase(path, part))
@@ -414,39 +414,54 @@ def _centre(path: Path, part: Any) -> str:
     return "site" if path[0] == "pads" and part.kind == "density" else "gap"
 
 
-def _pitch_on_grid(recipe: Recipe, path: Path, part: Part) -> Iterator[Problem]:
-    where, lattice = _lattice(recipe, path, part)
-    if lattice is None:
-        return
-    grid = _grid(recipe)
+def _wants_even(path: Path, part: Part, lattice: LatticeKeys) -> bool:
+    """Whether half a pitch must lie on the grid too: always, but for a square with its axis on a site."""
+    return lattice.kind == "hexagonal" or _centre(path, part) == "gap"
+
+
+def _pitches(problems: list[Problem], recipe: Recipe) -> None:
+    """Each lattice once, held to the strictest of the parts that stand on it."""
+    strictest: dict[Path, tuple[LatticeKeys, str]] = {}
+    for path, part in _parts(recipe):
+        try:
+            where, lattice = _lattice(recipe, path, part)
+            if lattice is None:
+                continue
+            even = _wants_even(path, part, lattice)
+            kind = lattice.kind
+        except Unsound:
+            continue
+        held = strictest.get(where, (lattice, ""))[1]
+        reason = "a hexagonal lattice" if kind == "hexagonal" else "centre: gap"
+        strictest[where] = (lattice, held or (reason if even else ""))
+    for where, (lattice, reason) in strictest.items():
+        _run(problems, _pitch_on_grid(recipe, (*where, "pitch"), lattice, reason))
+
+
+def _pitch_on_grid(
+    recipe: Recipe, at: Path, lattice: LatticeKeys, reason: str
+) -> Iterator[Problem]:
     pitch = lattice.pitch_nm
-    centre = _centre(path, part)
-    steps = _whole(pitch, grid)
-    reason = "a hexagonal lattice" if lattice.kind == "hexagonal" else f"centre: {centre}"
-    at: Path = (*where, "pitch")
-    if lattice.kind == "hexagonal" or centre == "gap":
-        if steps is None or steps % 2:
-            yield (
-                at,
-                (
-                    f"want an even number of address-grid steps of {grid:.15g} nm for "
-                    f"{reason} (nearest: {_nearest_even(pitch, grid)}), got {pitch:.15g} nm"
-                ),
-            )
-    elif steps is None:
-        yield (
-            at,
-            (
-                f"want a whole number of address-grid steps of {grid:.15g} nm "
-                f"(nearest: {_nearest(pitch, grid)}), got {pitch:.15g} nm"
-            ),
-        )
     field = recipe.exposure.write_field_nm
     if field is not None and field < pitch:
         yield (
             ("exposure", "write_field"),
-            (f"want at least one pitch ({_nm(pitch)}), got {_nm(field)}"),
+            f"want at least one pitch ({_nm(pitch)}), got {_nm(field)}",
         )
+    grid = _grid(recipe)
+    steps = _whole(pitch, grid)
+    if reason and (steps is None or steps % 2):
+        sentence = (
+            f"want an even number of address-grid steps of {grid:.15g} nm for {reason} "
+            f"(nearest: {_nearest_even(pitch, grid)}), got {pitch:.15g} nm"
+        )
+        yield at, sentence
+    elif steps is None:
+        sentence = (
+            f"want a whole number of address-grid steps of {grid:.15g} nm "
+            f"(nearest: {_nearest(pitch, grid)}), got {pitch:.15g} nm"
+        )
+        yield at, sentence
 
 
 def _pillar_keys(problems: list[Problem], recipe: Recipe) -> None:

@@ -15,7 +15,7 @@ from __future__ import annotations
 import contextlib
 import mmap
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -283,6 +283,11 @@ class GdsiiCell(ReadCell):
             for i, name in enumerate(self._names)
         ]
         return plain + self._single
+
+    def strays(self, names: Container[str]) -> list[str]:
+        if self._single or self.shapes:
+            return super().strays(names)
+        return [f"a reference to {name}" for name in sorted(self._names) if name not in names]
 
     def coded_references(self, names: Mapping[str, int]) -> tuple[Runs, list[ReadReference]]:
         runs, others = coded_runs(self._single, names)

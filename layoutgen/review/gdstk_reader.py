@@ -65,9 +65,7 @@ def _cell(cell: Any, unit_nm: float) -> ReadCell:
         for polygon in cell.polygons:
             points = _dbu(polygon.points, unit_nm)
             places = _places((0.0, 0.0), polygon.repetition, unit_nm)
-            found.append(
-                ReadShape("polygon", polygon.layer, polygon.datatype, points, places)
-            )
+            found.append(ReadShape("polygon", polygon.layer, polygon.datatype, points, places))
         for kind, others in (("path", cell.paths), ("text", cell.labels)):
             for other in others:
                 layer = other.layers[0] if kind == "path" else other.layer

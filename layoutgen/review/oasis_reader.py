@@ -20,7 +20,7 @@ import contextlib
 import math
 import mmap
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -434,6 +434,17 @@ class OasisCell(ReadCell):
             return Runs(items, x, y, first, last, self._moves), self._interned
         places = [self._places(row) for row in rows.tolist()]
         return runs_of(items.tolist(), places), self._interned
+
+    def strays(self, names: Container[str]) -> list[str]:
+        kinds = self._rows[:, R_KIND]
+        placed = (kinds == PLACEMENT) | (kinds == TURNED_PLACEMENT)
+        if not placed.all():
+            return super().strays(names)
+        if (self._rows[:, R_A] & 1).any():  # a cell given by its name
+            return super().strays(names)
+        table = self._file.cell_names
+        found = {table.get(n, f"number {n}") for n in np.unique(self._rows[:, R_A] >> 1).tolist()}
+        return [f"a reference to {name}" for name in sorted(found) if name not in names]
 
     def coded_references(self, names: Mapping[str, int]) -> tuple[Runs, list[ReadReference]]:
         rows = self._rows

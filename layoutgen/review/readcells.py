@@ -280,6 +280,15 @@ class ReadCell:
         """
         return coded_runs(self.references, names)
 
+    def strays(self, names: Container[str]) -> list[str]:
+        """What the cell holds besides references to the named cells, in words.
+
+        A reader with arrays at hand overrides this.
+        """
+        others = sorted({r.cell for r in self.references if r.cell not in names})
+        shapes = [f"{len(self.shapes)} shapes"] if self.shapes else []
+        return [*shapes, *(f"a reference to {name}" for name in others)]
+
     def __repr__(self) -> str:
         return f"ReadCell({self.name!r}, offset={self.offset})"
 

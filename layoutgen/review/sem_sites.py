@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
 from layoutgen.exposure.part import Site
-from layoutgen.exposure.raster import AREA_UNIT, DEPOSIT_SCALE, field_at
+from layoutgen.exposure.raster import AREA_UNIT, DEPOSIT_SCALE, field_at_points
 from layoutgen.exposure.solve import Exposed, PartRaster
 from layoutgen.lattice import Lattice
 from layoutgen.layout.tree import Tree, Variant
@@ -192,29 +192,28 @@ def _picks(variant: Variant) -> list[_Pick]:
     # radius are not tied and the local density is summed over few blocks.
     half = max(variant.design.domain.extent)
     places = 5 if variant.design.kind == "lens" else 2
+    distances = np.array([_distance(site, lattice) for site in part.sites])
     for turn in range(places):
         aim = 0.97 * half * (turn + 0.15) / places
-        index = min(
-            range(len(part.sites)), key=lambda i: abs(_distance(part.sites[i], lattice) - aim)
-        )
+        index = int(np.argmin(np.abs(distances - aim)))
         site, masters = part.sites[index], part.block(index)
-        codes = variant.coder.block(site, masters).codes
+        # the site of the block that lies nearest to the aim, and some 60 x 60 around it
+        filled = np.argwhere(masters[::16, ::16]) * 16
+        if not len(filled):
+            filled = np.argwhere(masters)
         x, y = lattice.sites_dbu(site.window)
-        far = np.abs(np.hypot(x, y) - max(aim, 1.0)) + np.where(masters > 0, 0.0, np.inf)
-        middle = np.unravel_index(int(np.argmin(far)), far.shape)
-        near = np.hypot(x - x[middle], y - y[middle]) + np.where(masters > 0, 0.0, np.inf)
-        flat = near.ravel()
-        some = np.flatnonzero(flat <= np.partition(flat, min(4000, flat.size - 1))[min(4000, flat.size - 1)])
-        order = some[np.argsort(flat[some], kind="stable")][:4000]
-        held = np.unique(masters.ravel()[order])
+        off = np.abs(np.hypot(*(a[filled[:, 0], filled[:, 1]] for a in (x, y))) - aim)
+        row0, col0 = np.maximum(filled[int(np.argmin(off))] - 30, 0)
+        cut = (slice(int(row0), int(row0) + 61), slice(int(col0), int(col0) + 61))
+        x, y, near = x[cut], y[cut], masters[cut]
+        codes = variant.coder.block(site, masters).codes[cut]
+        held = np.unique(near)
         held = held[held > 0]
         for share in (0.05, 0.3, 0.55, 0.8, 1.0):
             master = int(held[int(((share + 0.17 * turn) % 1.01) * (len(held) - 1) + 0.5)])
-            k = int(order[np.flatnonzero(masters.ravel()[order] == master)[0]])
-            row, col = divmod(k, masters.shape[1])
-            found.append(
-                _Pick(int(x[row, col]), int(y[row, col]), master, int(codes[row, col]))
-            )
+            where = np.argwhere(near == master)
+            row, col = where[len(where) // 2]
+            found.append(_Pick(int(x[row, col]), int(y[row, col]), master, int(codes[row, col])))
     return list(dict.fromkeys(found))
 
 
@@ -255,11 +254,11 @@ def density_as_drawn(
         own = grown(design.outline, tree.plan.frame_width_dbu or 0).astype(np.float64)
         fill = deposit_polygons([own], raster.grid) - fill
     coef = raster.convolver(fill)
-    found = np.zeros(len(picks))
-    for k, pick in enumerate(picks):
-        at_x, at_y = np.array([float(pick.x)]), np.array([float(pick.y)])
-        found[k] = field_at(coef, raster.grid, at_x, at_y)[0, 0]
-        found[k] += variant.surrounding.added_at(at_x, at_y)[0, 0]
+    x = np.array([float(pick.x) for pick in picks])
+    y = np.array([float(pick.y) for pick in picks])
+    found = field_at_points(coef, raster.grid, x, y)
+    if not variant.surrounding.lone:
+        found += np.diagonal(variant.surrounding.added_at(x, y))
     return found
 
 

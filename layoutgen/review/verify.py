@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 
@@ -158,24 +158,21 @@ class _CodeNames:
         return self._known[key][1]
 
 
-def _check_pillars(
-    got: ReadCell, want: Cell, codes: _CodeNames, found: _Differences
-) -> set[str]:
+def _check_pillars(got: ReadCell, want: Cell, codes: _CodeNames, found: _Differences) -> set[str]:
     (pillars,) = want.pillars
     names = codes.of(pillars)
     read = reference_codes(got, names, pillars.lattice, pillars.block.window)
     for problem in read.problems:
         found.add(problem)
-    here = {reference.cell for reference in got.reference_runs()[1]}
-    for other in sorted(here - names.keys()):
-        found.add(f"cell {got.name}: want pillars only, got a reference to {other}")
-    if got.polygon_runs(None)[0].count:
-        found.add(f"cell {got.name}: want pillars only, got polygons")
+    for stray in got.strays(names):
+        found.add(f"cell {got.name}: want pillars only, got {stray}")
+    by_code = {code: name for name, code in names.items()}
+    used = np.flatnonzero(np.bincount(read.block.codes.ravel(), minlength=1)).tolist()
+    here = {by_code[code] for code in used if code}
     wanted, is_ = pillars.block.codes, read.block.codes
     if wanted.shape == is_.shape and np.array_equal(wanted, is_):
-        return here & names.keys()
+        return here
     wrong = np.argwhere(wanted != is_)
-    by_code = {code: name for name, code in names.items()}
     for row, col in wrong[:3].tolist():
         x = pillars.lattice.x_dbu(pillars.block.row0 + row, pillars.block.col0 + col)
         y = pillars.lattice.y_dbu(pillars.block.row0 + row)
@@ -186,7 +183,7 @@ def _check_pillars(
         )
     if len(wrong) > 3:
         found.add(f"cell {got.name}: {len(wrong) - 3} more sites differ")
-    return here & names.keys()
+    return here
 
 
 def _drawn(table: ShapeTable, code: int, names: Mapping[int, str]) -> str:
@@ -195,9 +192,7 @@ def _drawn(table: ShapeTable, code: int, names: Mapping[int, str]) -> str:
     return f"a pillar of {table.drawn_nm[code - 1]:g} nm ({names.get(code, '?')})"
 
 
-def _check_shape(
-    got: ReadCell, number: int, shapes: ShapeCells, found: _Differences
-) -> None:
+def _check_shape(got: ReadCell, number: int, shapes: ShapeCells, found: _Differences) -> None:
     layer = shapes.layers[number]
     want = Cell(got.name, polygons=())
     polygon = shapes.polygons[number]
@@ -244,7 +239,7 @@ def _check_plain(got: ReadCell, want: Cell, found: _Differences) -> None:
             f" ({centre[0] / 2:g}, {centre[1] / 2:g}) is not the recipe's"
         )
     placed = Counter(want.references)
-    there: Counter[Any] = Counter()
+    there: Counter[Reference] = Counter()
     for reference in got.references:
         turns = reference.turns
         if turns is None or reference.magnification != 1:
@@ -252,10 +247,10 @@ def _check_plain(got: ReadCell, want: Cell, found: _Differences) -> None:
             continue
         for x, y in reference.positions.tolist():
             there[Reference(reference.cell, x, y, turns, reference.mirror)] += 1
-    for reference in sorted((placed - there).elements()):
-        found.add(f"cell {got.name}: {_told(reference)} is missing")
-    for reference in sorted((there - placed).elements()):
-        found.add(f"cell {got.name}: {_told(reference)} is not the recipe's")
+    for lost in sorted((placed - there).elements()):
+        found.add(f"cell {got.name}: {_told(lost)} is missing")
+    for extra in sorted((there - placed).elements()):
+        found.add(f"cell {got.name}: {_told(extra)} is not the recipe's")
 
 
 def _told(reference: Reference) -> str:

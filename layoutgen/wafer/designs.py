@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from layoutgen.errors import InputError
 from layoutgen.exposure.bias import SQUARE_SIDE, BiasTable, DrawnLadder
 from layoutgen.exposure.coverage import polygon_density
-from layoutgen.exposure.part import Masters, MasterArray, Part, Site
+from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.scatter import scatter_terms
 from layoutgen.exposure.solve import Exposed
 from layoutgen.lattice import Lattice
@@ -110,6 +110,9 @@ def drawn_ladder(keys: PillarKeys) -> DrawnLadder:
 # --- lenses and gratings ------------------------------------------------------------------------
 
 
+_UNCOUNTED = np.zeros(1, dtype=np.int32)
+
+
 class _PhaseSource:
     """Gives master indices of a block from the phase of its sites.
 
@@ -130,15 +133,16 @@ class _PhaseSource:
         self.kept: dict[tuple[int, int, int, int, int], BinArray] = {}
         self.kept_bytes = 0
 
-    def bins(self, site: Site, histogram: NDArray[np.int32]) -> BinArray:
+    def bins(self, site: Site, histogram: NDArray[np.int32] | None) -> BinArray:
+        """Bins of a block; those inside the aperture are counted where a histogram is given."""
         window, lattice, p = site.window, self.lattice, self.program
         lo, hi = site.runs
-        lo_in, hi_in = site.runs_inside
+        lo_in, hi_in = (lo, lo) if histogram is None else site.runs_inside
         found = np.zeros((window.rows, window.cols), dtype=np.uint16)
         phase_bins(
             p.kinds, p.params, p.extra, lattice.x0_dbu, lattice.shift_dbu, lattice.pitch_dbu,
             lattice.y0_dbu, lattice.row_dbu, self.scale_x, self.scale_y, window.row0, window.col0,
-            lo, hi, lo_in, hi_in, found, histogram,
+            lo, hi, lo_in, hi_in, found, _UNCOUNTED if histogram is None else histogram,
         )  # fmt: skip
         return found
 
@@ -173,7 +177,7 @@ class _PhaseSource:
             raise RuntimeError("the table of pillars is made before any block is asked for")
         found = self.kept.pop(self._key(site), None)
         if found is None:
-            found = self.bins(site, np.zeros(BINS, dtype=np.int32))
+            found = self.bins(site, None)
         else:
             self.kept_bytes -= found.nbytes
         masters = np.zeros(found.shape, dtype=self.table.dtype)

@@ -185,7 +185,9 @@ class _Builder:
         for number, mark in enumerate(self.plan.marks):
             at = np.array([mark.x, mark.y])
 
-            def polygons(mark: object = mark, at: NDArray[np.int64] = at) -> list[NDArray[np.int64]]:
+            def polygons(
+                mark: object = mark, at: NDArray[np.int64] = at
+            ) -> list[NDArray[np.int64]]:
                 return [p - at for p in mark.polygons]  # type: ignore[attr-defined]
 
             figures = self._figure(("mark", mark.index), polygons)
@@ -216,9 +218,7 @@ class _Builder:
             else:
                 for index in self.of_item[(part.kind, part.name)]:
                     design = self.designs[index]
-                    yield Thing(
-                        index, -1, x + design.offset_x, y + design.offset_y, number, item
-                    )
+                    yield Thing(index, -1, x + design.offset_x, y + design.offset_y, number, item)
         if self.plan.frame_width_dbu is not None:
             key = ("frames", die.name, len(die.label))
             figures = self._figure(key, lambda: self.plan.frames_on(die), frame=True)
@@ -375,10 +375,10 @@ class _Builder:
         frame = None
         if self.exposed.background:
             own = grown(design.outline, self.plan.frame_width_dbu or 0).astype(np.float64)
-            frame = deposit_polygons([own], raster.grid)
+            frame = deposit_polygons([own], raster.grid).astype(np.float32)
         return solve(
             raster.part, self.exposed, design.site_area_nm2, raster=raster, own_frame=frame,
-            around=around,
+            around=None if around is None else around.astype(np.float32),
         )  # fmt: skip
 
     def figures_at(
@@ -401,9 +401,9 @@ class _Builder:
             else:
                 total += sign * polygon_density(placed, self.exposed.terms, x, y)
         if frames:
-            own = grown(
-                self.designs[me.design].outline, self.plan.frame_width_dbu or 0
-            ).astype(np.float64)
+            own = grown(self.designs[me.design].outline, self.plan.frame_width_dbu or 0).astype(
+                np.float64
+            )
             total += polygon_density(frames, self.exposed.terms, x, y, without=[own])
         return total
 

@@ -96,7 +96,9 @@ def test_text_that_is_no_yaml_is_refused_with_its_line(text: str) -> None:
 
 
 def test_a_million_brackets_do_not_exhaust_the_stack() -> None:
-    assert _refused("a: " + "[" * 1_000_000)[0].endswith("want at most 50 levels, got more")
+    # the parser has a limit of its own, which may come first
+    (sentence,) = _refused("a: " + "[" * 1_000_000)
+    assert "want at most 50 levels" in sentence or "maximum nesting depth" in sentence
 
 
 def test_anchors_that_would_expand_to_a_billion_words_are_refused_before_they_do() -> None:

@@ -14,8 +14,7 @@ import pytest
 
 from layoutgen.errors import InputError
 from layoutgen.recipe.load import load_recipe
-
-from .conftest import BASE, BIAS, LIBRARY, Faults, Load
+from tests.recipe.conftest import BASE, BIAS, LIBRARY, Faults, Load
 
 D8 = "{name: d8, period: [8, 0], size: 50 um, wavelength: 940 nm}"
 FOCUS = "{kind: focus, focal_length: 150 um}"
@@ -57,8 +56,8 @@ ONE_FAULT = {
     ),
     "a phase term of no kind": (
         "kind: focus", "kind: focuss",
-        "recipe.yaml:20: lenses[0].phase[0].kind: want focus, relay, polynomial, tilt, spiral, "
-        "cylinder, axicon, zernike or sampled, got 'focuss'",
+        ("recipe.yaml:20: lenses[0].phase[0].kind: want focus, relay, polynomial, tilt, spiral, "
+        "cylinder, axicon, zernike or sampled, got 'focuss'"),
     ),
     "no phase term": (
         f"      - {FOCUS}", "      []",
@@ -66,13 +65,13 @@ ONE_FAULT = {
     ),
     "a power of ten without point and sign": (
         "max_aspect_ratio: 8", "max_aspect_ratio: 1e6",
-        "recipe.yaml:12: pillars.max_aspect_ratio: want a number above 0, got '1e6' "
-        "(which YAML reads as text: write it out, or as 1.0e+6)",
+        ("recipe.yaml:12: pillars.max_aspect_ratio: want a number above 0, got '1e6' "
+        "(which YAML reads as text: write it out, or as 1.0e+6)"),
     ),
     "a truth value for a name": (
         "fill: lens", "fill: on",
-        "recipe.yaml:45: wafer.fill: want 1 to 64 letters, digits or -, got on "
-        "(which YAML reads as true; quote it to mean text)",
+        ("recipe.yaml:45: wafer.fill: want 1 to 64 letters, digits or -, got on "
+        "(which YAML reads as true; quote it to mean text)"),
     ),
     "a number in base eight": (
         "max_aspect_ratio: 8", "max_aspect_ratio: 010",
@@ -84,8 +83,8 @@ ONE_FAULT = {
     ),
     "a point of one coordinate": (
         "{lens: dot, at: [0 mm, 0 mm]}", "{lens: dot, at: [0 mm]}",
-        "recipe.yaml:37: dies.lens[0].at: want a list of 2 entries, each a length such as '3 mm', "
-        "got 1",
+        ("recipe.yaml:37: dies.lens[0].at: want a list of 2 entries, each a length such as '3 mm', "
+        "got 1"),
     ),
     "a site that is not whole": (
         "sites: [[1, 0]]", "sites: [[1.5, 0]]",
@@ -97,8 +96,8 @@ ONE_FAULT = {
     ),
     "a ladder with a step left over": (
         "step: 1 nm", "step: 0.7 nm",
-        "recipe.yaml:10: pillars.ladder.step: want a whole number of steps from 90 nm to 330 nm, "
-        "got steps of 0.7 nm",
+        ("recipe.yaml:10: pillars.ladder.step: want a whole number of steps from 90 nm to 330 nm, "
+        "got steps of 0.7 nm"),
     ),
     "a ladder of too many sizes": (
         "step: 1 nm", "step: 0.001 nm",
@@ -110,13 +109,13 @@ ONE_FAULT = {
     ),
     "an odd pitch with an axis between pillars": (
         "pitch: 400 nm", "pitch: 401 nm",
-        "recipe.yaml:3: lattice.pitch: want an even number of address-grid steps of 1 nm for "
-        "centre: gap (nearest: 400 nm or 402 nm), got 401 nm",
+        ("recipe.yaml:3: lattice.pitch: want an even number of address-grid steps of 1 nm for "
+        "centre: gap (nearest: 400 nm or 402 nm), got 401 nm"),
     ),
     "no lattice for a lens": (
         "lattice: {kind: square, pitch: 400 nm}\n", "",
-        "recipe.yaml:12: lenses[0].lattice: want a lattice here or for the whole recipe, "
-        "got neither",
+        ("recipe.yaml:13: lenses[0].lattice: want a lattice here or for the whole recipe, "
+        "got neither"),
     ),
     "a lens that no one defined": (
         LENS, "lens: [{lens: dto, at: [0 mm, 0 mm]}",
@@ -124,18 +123,18 @@ ONE_FAULT = {
     ),
     "a cell that no one defined": (
         LENS, "lens: [{cell: logo, at: [0 mm, 0 mm]}",
-        "recipe.yaml:37: dies.lens[0].cell: want the name of a cell, of which there is none, "
-        "got 'logo'",
+        ("recipe.yaml:37: dies.lens[0].cell: want the name of a cell, of which there is none, "
+        "got 'logo'"),
     ),
     "two things in one place": (
         LENS, "lens: [{lens: dot, pad: cd, at: [0 mm, 0 mm]}",
-        "recipe.yaml:37: dies.lens[0]: want exactly one of lens, deflector, pad, label, cell, "
-        "got lens and pad",
+        ("recipe.yaml:37: dies.lens[0]: want exactly one of lens, deflector, pad, label, cell, "
+        "got lens and pad"),
     ),
     "a label without height": (
         ", height: 60 um}", "}",
-        "recipe.yaml:37: dies.lens[1].height: want the height of the label such as '60 um', "
-        "got nothing",
+        ("recipe.yaml:37: dies.lens[1].height: want the height of the label such as '60 um', "
+        "got nothing"),
     ),
     "a lens with a height": (
         LENS, "lens: [{lens: dot, at: [0 mm, 0 mm], height: 3 um}",
@@ -143,8 +142,8 @@ ONE_FAULT = {
     ),
     "a label with a bias": (
         "height: 60 um}", "height: 60 um, bias: 1 nm}",
-        "recipe.yaml:37: dies.lens[1].bias: want a bias with a lens, deflector or pad only, "
-        "got it with a label",
+        ("recipe.yaml:37: dies.lens[1].bias: want a bias with a lens, deflector or pad only, "
+        "got it with a label"),
     ),
     "a label that is neither": (
         "label: die", "label: dice",
@@ -156,23 +155,23 @@ ONE_FAULT = {
     ),
     "one site for two dies": (
         "sites: [[1, 0]]", "sites: [[3, 0]]",
-        "recipe.yaml:50: wafer.instead[1].sites[0]: want a site of its own, got [3, 0], which is "
-        "that of wafer.instead[0].sites[1]",
+        ("recipe.yaml:50: wafer.instead[1].sites[0]: want a site of its own, got [3, 0], which is "
+        "that of wafer.instead[0].sites[1]"),
     ),
     "two parts of one name": (
-        "name: cd", "name: d8",
-        "recipe.yaml:34: pads[0].name: want a name of its own, got 'd8', which is that of "
-        "deflectors[0]",
+        "name: steps", "name: d8",
+        ("recipe.yaml:35: pads[1].name: want a name of its own, got 'd8', which is that of "
+        "deflectors[0]"),
     ),
     "a rim as wide as the wafer": (
         "edge_exclusion: 5 mm", "edge_exclusion: 50 mm",
-        "recipe.yaml:43: wafer.edge_exclusion: want less than the wafer's radius (50 mm), "
-        "got 50 mm",
+        ("recipe.yaml:43: wafer.edge_exclusion: want less than the wafer's radius (50 mm), "
+        "got 50 mm"),
     ),
     "a million dies and more": (
-        "die_pitch: [5 mm, 5 mm]", "die_pitch: [0.05 mm, 0.05 mm]",
-        "recipe.yaml:44: wafer.die_pitch: want a pitch of at most 1000000 dies on the wafer, "
-        "got [50 um, 50 um], which makes about 4e+06",
+        "die_pitch: [5 mm, 5 mm]\n  fill: lens\n  street: 100 um", "die_pitch: [50 um, 50 um]\n  fill: lens\n  street: 10 um",
+        ("recipe.yaml:44: wafer.die_pitch: want a pitch of at most 1000000 dies on the wafer, "
+        "got [50 um, 50 um], which makes about 4e+06"),
     ),
     "a street as wide as a die": (
         "street: 100 um", "street: 5 mm",
@@ -180,18 +179,18 @@ ONE_FAULT = {
     ),
     "two zones of one radius": (
         "outer: 50 mm", "outer: 30 mm",
-        "recipe.yaml:47: wafer.zones[1].outer: want a radius of its own, got 30 mm, which is that "
-        "of wafer.zones[0]",
+        ("recipe.yaml:47: wafer.zones[1].outer: want a radius of its own, got 30 mm, which is that "
+        "of wafer.zones[0]"),
     ),
     "a lens larger than the wafer": (
         "aperture: 60 um", "aperture: 95 mm",
-        "recipe.yaml:16: lenses[0].aperture: want a lens with its collar of at most 90 mm across "
-        "(the wafer within its edge exclusion), got 95 mm",
+        ("recipe.yaml:16: lenses[0].aperture: want a lens with its collar of at most 90 mm across "
+        "(the wafer within its edge exclusion), got 95 mm"),
     ),
     "a deflector without direction": (
         "period: [8, 0]", "period: [0, 0]",
-        "recipe.yaml:32: deflectors[0].period: want a lattice vector [columns, rows] other than "
-        "[0, 0], got it",
+        ("recipe.yaml:32: deflectors[0].period: want a lattice vector [columns, rows] other than "
+        "[0, 0], got it"),
     ),
     "a density of the whole plane": (
         "densities: [0.1, 0.2]", "densities: [0.1, 1.5]",
@@ -199,63 +198,63 @@ ONE_FAULT = {
     ),
     "a Zernike index below zero": (
         FOCUS, "{kind: zernike, coefficients: {-1: 0.5}}",
-        "recipe.yaml:20: lenses[0].phase[0].coefficients[-1]: want a single index from 0 to 1000, "
-        "got -1",
+        ("recipe.yaml:20: lenses[0].phase[0].coefficients[-1]: want a single index from 0 to 1000, "
+        "got -1"),
     ),
     "a right angle": (
         FOCUS, "{kind: tilt, angle: 90 deg, direction: 0 deg}",
-        "recipe.yaml:20: lenses[0].phase[0].angle: want an angle between -90 deg and 90 deg, "
-        "got 90 deg",
+        ("recipe.yaml:20: lenses[0].phase[0].angle: want an angle between -90 deg and 90 deg, "
+        "got 90 deg"),
     ),
     "background without frames": (
         "exposed: shapes", "exposed: background",
-        "recipe.yaml:26: exposure.frame_width: want a length such as '20 um', as the background "
-        "is exposed, got nothing",
+        ("recipe.yaml:26: exposure.frame_width: want a length such as '20 um', as the background "
+        "is exposed, got nothing"),
     ),
     "a bias table without density": (
         "  backscatter: [{term: gaussian, range: 9 um, ratio: 0.7}]\n", "",
-        "recipe.yaml:26: exposure.backscatter: want at least one term, as a bias table needs the "
-        "density, got none",
+        ("recipe.yaml:26: exposure.backscatter: want at least one term, as a bias table needs the "
+        "density, got none"),
     ),
     "an exponent for a Gaussian": (
         "ratio: 0.7", "ratio: 0.7, exponent: 3",
-        "recipe.yaml:27: exposure.backscatter[0].exponent: want it with a power term only, "
-        "got a gaussian term",
+        ("recipe.yaml:27: exposure.backscatter[0].exponent: want it with a power term only, "
+        "got a gaussian term"),
     ),
     "a database unit below 32 bits": (
         "database_unit: 1 nm", "database_unit: 0.1 nm",
-        "recipe.yaml:54: output.database_unit: want 0.5 nm or more (32-bit coordinates), "
-        "got 0.1 nm",
+        ("recipe.yaml:54: output.database_unit: want 0.5 nm or more (32-bit coordinates), "
+        "got 0.1 nm"),
     ),
     "an address grid between database units": (
         "address_grid: 1 nm", "address_grid: 2.5 nm",
-        "recipe.yaml:29: exposure.address_grid: want a whole number of database units of 1 nm, "
-        "got 2.5 nm",
+        ("recipe.yaml:29: exposure.address_grid: want a whole number of database units of 1 nm, "
+        "got 2.5 nm"),
     ),
     "two roles on one layer": (
         "marks: 2/0", "marks: 1/0",
-        "recipe.yaml:55: output.layers.marks: want a layer/datatype of its own, got 1/0, which is "
-        "that of pillars",
+        ("recipe.yaml:55: output.layers.marks: want a layer/datatype of its own, got 1/0, which is "
+        "that of pillars"),
     ),
     "a layer number past two bytes": (
         "pillars: 1/0", "pillars: 70000/0",
-        "recipe.yaml:55: output.layers.pillars: want layer/datatype such as '1/0', each from 0 to "
-        "65535, got '70000/0'",
+        ("recipe.yaml:55: output.layers.pillars: want layer/datatype such as '1/0', each from 0 to "
+        "65535, got '70000/0'"),
     ),
     "a layer for no role": (
         "pillars: 1/0", "pilars: 9/0",
-        "recipe.yaml:55: output.layers.pilars: want a known layer name (nearest: pillars), "
-        "got 'pilars'",
+        ("recipe.yaml:55: output.layers.pilars: want a known layer name (nearest: pillars), "
+        "got 'pilars'"),
     ),
     "a layer where a dose split goes": (
         "marks: 2/0", "marks: 1/101",
-        "recipe.yaml:39: dies.hot[0].dose: want a layer/datatype of its own for this dose of "
-        "pillars, got 1/101, which is that of marks at dose 1",
+        ("recipe.yaml:39: dies.hot[0].dose: want a layer/datatype of its own for this dose of "
+        "pillars, got 1/101, which is that of marks at dose 1"),
     ),
     "a replication step named as a stage": (
         "name: etch", "name: master",
-        "recipe.yaml:24: replication.steps[1].name: want a name other than resist and master, "
-        "got 'master'",
+        ("recipe.yaml:24: replication.steps[1].name: want a name other than resist and master, "
+        "got 'master'"),
     ),
     "a table that is not there": (
         "library: library.csv", "library: none.csv",
@@ -263,31 +262,31 @@ ONE_FAULT = {
     ),
     "another wavelength than the library's": (
         "wavelength: 940 nm\n", "wavelength: 850 nm\n",
-        "recipe.yaml:6: pillars.library: want a library for the wavelength of lenses[0], 850 nm, "
-        "got one for 940 nm",
+        ("recipe.yaml:6: pillars.library: want a library for the wavelength of lenses[0], 850 nm, "
+        "got one for 940 nm"),
     ),
     "another pitch than the library's": (
         "pitch: 400 nm", "pitch: 390 nm",
-        "recipe.yaml:6: pillars.library: want a library for the pitch, 390 nm, "
-        "got one for 400 nm",
+        ("recipe.yaml:6: pillars.library: want a library for the pitch, 390 nm, "
+        "got one for 400 nm"),
     ),
     "another lattice than the library's": (
         "kind: square", "kind: hexagonal",
-        "recipe.yaml:6: pillars.library: want a library for the hexagonal lattice, got one for a "
-        "square lattice",
+        ("recipe.yaml:6: pillars.library: want a library for the hexagonal lattice, got one for a "
+        "square lattice"),
     ),
     "sizes beyond the library": (
         "{min: 120 nm, max: 310 nm}", "{min: 100 nm, max: 310 nm}",
-        "recipe.yaml:6: pillars.library: want a library over the target diameters, 98 nm to "
-        "308 nm, got 100 nm to 320 nm",
+        ("recipe.yaml:6: pillars.library: want a library over the target diameters, 98 nm to "
+        "308 nm, got 100 nm to 320 nm"),
     ),
     "a library of discs for squares": (
-        "vertices: 8\n  diameter: {min: 120 nm, max: 310 nm}\n  ladder: {min: 90 nm, max: 330 nm, "
-        "step: 1 nm}",
-        "vertices: 4\n  diameter: {min: 120 nm, max: 310 nm}\n  ladder: {min: 90 nm, max: 330 nm, "
-        "step: 2 nm}",
-        "recipe.yaml:6: pillars.library: want a library with the column side_nm for squares, "
-        "got diameter_nm",
+        ("vertices: 8\n  diameter: {min: 120 nm, max: 310 nm}\n  ladder: {min: 90 nm, max: 330 nm, "
+        "step: 1 nm}"),
+        ("vertices: 4\n  diameter: {min: 120 nm, max: 310 nm}\n  ladder: {min: 90 nm, max: 330 nm, "
+        "step: 2 nm}"),
+        ("recipe.yaml:6: pillars.library: want a library with the column side_nm for squares, "
+        "got diameter_nm"),
     ),
     "an anchor": (
         "name: base", "name: &n base",
@@ -336,15 +335,21 @@ def test_ten_faults_give_ten_sentences_in_the_order_of_the_file(faults: Faults) 
         "recipe.yaml:5: substrate_index: want a number above 0, got 'glass'",
         "recipe.yaml:9: pillars.vertices: want 4 (squares) or a multiple of 8, got 6",
         "recipe.yaml:17: lenses[0].aperture: want a length such as '3 mm', got 60",
-        "recipe.yaml:21: lenses[0].phase[0].focal_lenght: want a known key "
-        "(nearest: focal_length), got 'focal_lenght'",
+        (
+            "recipe.yaml:21: lenses[0].phase[0].focal_lenght: want a known key "
+            "(nearest: focal_length), got 'focal_lenght'"
+        ),
         "recipe.yaml:28: exposure.backscatter[0].ratio: want a number above 0, got -0.7",
-        "recipe.yaml:33: deflectors[0].period: want a lattice vector [columns, rows] other than "
-        "[0, 0], got it",
+        (
+            "recipe.yaml:33: deflectors[0].period: want a lattice vector [columns, rows] other than "
+            "[0, 0], got it"
+        ),
         "recipe.yaml:41: dies.test[1].pad: want one of the pad names cd, steps, got 'dc'",
         "recipe.yaml:46: wafer.fill: want a known die name (nearest: lens), got 'lents'",
-        "recipe.yaml:56: output.layers.marks: want a layer/datatype of its own, got 1/0, which is "
-        "that of pillars",
+        (
+            "recipe.yaml:56: output.layers.marks: want a layer/datatype of its own, got 1/0, which is "
+            "that of pillars"
+        ),
         "bias.csv:4: bias_nm: want a number, got 'x'",
     )
 
@@ -455,8 +460,10 @@ def test_a_sampled_phase_must_cover_aperture_and_collar(tmp_path: Path, faults: 
     np.save(tmp_path / "phase.npy", np.zeros((60, 61)))
     told = faults((FOCUS, "{kind: sampled, file: phase.npy, pitch: 1 um}"))
     assert told == (  # 60 samples reach 29.5 um either way, the aperture 30 um
-        "recipe.yaml:20: lenses[0].phase[0].file: want samples over aperture and collar, 30 um "
-        "from the middle along y, got 29.5 um",
+        (
+            "recipe.yaml:20: lenses[0].phase[0].file: want samples over aperture and collar, 30 um "
+            "from the middle along y, got 29.5 um"
+        ),
     )
 
 
