@@ -16,6 +16,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -121,22 +122,22 @@ def design(loaded: LoadedRecipe, progress: Progress = _quiet) -> Wafer:
     of_item: dict[tuple[str, str], list[int]] = {}
     frame = plan.frame_width_dbu if plan is not None else None
 
-    def add(kind: str, name: str, make: Callable[[], Sequence[Design]]) -> None:
+    def add(kind: str, name: str, make: Callable[[], Design | Sequence[Design]]) -> None:
         try:
-            made = make()
+            result = make()
         except InputError as error:
             problems.extend(error.problems)
             return
+        made = [result] if isinstance(result, Design) else result
         of_item[(kind, name)] = list(range(len(designs), len(designs) + len(made)))
         designs.extend(made)
 
     for lens in recipe.lenses:
-        add("lens", lens.name, lambda lens=lens: [lens_design(loaded, lens, written)])
+        add("lens", lens.name, partial(lens_design, loaded, lens, written))
     for deflector in recipe.deflectors:
-        add("deflector", deflector.name,
-            lambda deflector=deflector: [deflector_design(loaded, deflector, written)])  # fmt: skip
+        add("deflector", deflector.name, partial(deflector_design, loaded, deflector, written))
     for pad in recipe.pads:
-        add("pad", pad.name, lambda pad=pad: pad_designs(loaded, pad, written, exposed, frame))
+        add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
     if problems or plan is None:
         raise InputError(problems)
     progress("settling densities", 0.0)
@@ -171,7 +172,8 @@ def _box(groups: Sequence[Polygons]) -> tuple[int, int, int, int]:
 
 def _sampling_rules(found: Design) -> list[RuleResult]:
     facts = found.facts
-    assert facts is not None and facts.sampling is not None
+    assert facts is not None
+    assert facts.sampling is not None
     s = facts.sampling
     limit = s.nyquist_pitch_nm if np.isfinite(s.nyquist_pitch_nm) else None
     rules = [
@@ -182,7 +184,7 @@ def _sampling_rules(found: Design) -> list[RuleResult]:
             not s.problems,
             f"lattice step {s.step_nm:g} nm, lambda / (2 NA) = {s.nyquist_pitch_nm:.1f} nm,"
             f" NA {s.na:.4f}",
-        )  # fmt: skip
+        )
     ]
     if s.substrate_limit_nm is None:
         sentence = "no substrate index is given, so leakage into the substrate is not checked"

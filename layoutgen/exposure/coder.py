@@ -39,7 +39,7 @@ class SurroundingField:
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _ladder_codes(bias, offset, scale, low, step, count, codes, left):  # pragma: no cover
+def _ladder_codes(bias, offset, scale, low, step, count, codes, left):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Round half up to the ladder; 1e-9 of a step decides a half that arithmetic missed."""
     for d in range(bias.shape[0]):
         for m in range(bias.shape[1]):
@@ -51,14 +51,14 @@ def _ladder_codes(bias, offset, scale, low, step, count, codes, left):  # pragma
 
 
 @numba.njit(cache=True, nogil=True)
-def _look_up(masters, row, codes):  # pragma: no cover
+def _look_up(masters, row, codes):  # type: ignore[no-untyped-def]  # pragma: no cover
     for r in range(masters.shape[0]):
         for c in range(masters.shape[1]):
             codes[r, c] = row[masters[r, c]]
 
 
 @numba.njit(cache=True, nogil=True)
-def _tally(codes, counts):  # pragma: no cover
+def _tally(codes, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
     for r in range(codes.shape[0]):
         for c in range(codes.shape[1]):
             counts[codes[r, c]] += 1

@@ -24,7 +24,7 @@ _CELLS = 4  # cells to a node step
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _accumulate(points, cells):  # pragma: no cover
+def _accumulate(points, cells):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add a polygon's signed area to `cells`; points (n, 2) in cells; sum along rows afterwards."""
     rows, cols = cells.shape[0], cells.shape[1] - 2
     n = len(points)

@@ -61,10 +61,10 @@ class Grid:
         return self.rows, self.cols
 
     def xs(self) -> FloatArray:
-        return (self.i0 + np.arange(self.cols)) * float(self.hx)
+        return (self.i0 + np.arange(self.cols, dtype=np.float64)) * self.hx
 
     def ys(self) -> FloatArray:
-        return (self.j0 + np.arange(self.rows)) * float(self.hy)
+        return (self.j0 + np.arange(self.rows, dtype=np.float64)) * self.hy
 
 
 def steps_per_node(lattice: Lattice, shortest_range_dbu: float) -> tuple[int, int]:
@@ -99,7 +99,7 @@ def spline_weights(n: int, unit: int | None) -> FloatArray:
 
 
 @numba.njit(cache=True, nogil=True, inline="always")
-def _spread(line, first, last, i0, n, weights, acc, extra, box):  # pragma: no cover
+def _spread(line, first, last, i0, n, weights, acc, extra, box):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Sum one row of whole areas `line` (cell by cell from `first`) into node sums `acc`.
 
     line[(i - first) * n + s] is the site s of cell i; `extra` likewise its slope, into `box`.
@@ -127,7 +127,7 @@ def _spread(line, first, last, i0, n, weights, acc, extra, box):  # pragma: no c
 
 
 @numba.njit(cache=True, nogil=True, inline="always")
-def _add_rows(acc, box, low, high, q, wy, weight, sums, slopes):  # pragma: no cover
+def _add_rows(acc, box, low, high, q, wy, weight, sums, slopes):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Hand a row's node sums to the four raster rows that it weighs on, and clear them."""
     for t in range(4):
         w = wy[t] * weight
@@ -146,7 +146,7 @@ def _add_rows(acc, box, low, high, q, wy, weight, sums, slopes):  # pragma: no c
 
 
 @numba.njit(cache=True, nogil=True, inline="always")
-def _density_line(coef, q, uy, low, high, scale, line):  # pragma: no cover
+def _density_line(coef, q, uy, low, high, scale, line):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The spline's coefficients along one row of sites, for nodes low - 1 .. high + 2."""
     r0 = coef[q - 1]
     r1 = coef[q]
@@ -161,7 +161,7 @@ def _density_line(coef, q, uy, low, high, scale, line):  # pragma: no cover
 
 
 @numba.njit(cache=True, nogil=True, inline="always")
-def _density_sites(line, first, last, i0, n, ux, rho):  # pragma: no cover
+def _density_sites(line, first, last, i0, n, ux, rho):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Density steps of every site of cells first .. last, from the row's coefficients."""
     for i in range(last - first + 1):
         k = first + i - i0
@@ -175,7 +175,7 @@ def _density_sites(line, first, last, i0, n, ux, rho):  # pragma: no cover
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def deposit(
+def deposit(  # type: ignore[no-untyped-def]
     masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, area, slope, weight,
     sums, slopes, i0, j0,
 ):  # fmt: skip  # pragma: no cover
@@ -222,7 +222,7 @@ def deposit(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def deposit_again(
+def deposit_again(  # type: ignore[no-untyped-def]
     masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, ux, uy, coef, q0, area,
     slope, weight, sums, slopes, i0, j0,
 ):  # fmt: skip  # pragma: no cover
@@ -266,7 +266,7 @@ def deposit_again(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def assign(
+def assign(  # type: ignore[no-untyped-def]
     masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, ux, uy, coef, i0, j0,
     ext, ext_x0, ext_y0, ext_hx, ext_hy, x0, y0, pitch, shift, row_step, use_ext,
     q0, table, codes,
@@ -336,7 +336,7 @@ def assign(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _convolve_rows(source, taps, out):  # pragma: no cover
+def _convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """out = source * taps along the rows; taps (half + 1,) are even about entry 0."""
     half = len(taps) - 1
     n = source.shape[1]
@@ -367,7 +367,7 @@ def _convolve_rows(source, taps, out):  # pragma: no cover
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _convolve_columns(source, taps, out):  # pragma: no cover
+def _convolve_columns(source, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """out = source * taps along the columns."""
     half = len(taps) - 1
     m, n = source.shape
@@ -390,7 +390,7 @@ def _convolve_columns(source, taps, out):  # pragma: no cover
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _node_values(coef, out):  # pragma: no cover
+def _node_values(coef, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     m, n = coef.shape
     line = np.zeros(n + 2, np.float32)
     four = np.float32(4.0)
@@ -429,7 +429,8 @@ def _node_transform(h: float, k: FloatArray) -> FloatArray:
     """What a deposit and a later spline interpolation do to a wave: sinc^4 (2 + cos) / 3."""
     half = np.where(k == 0, 1.0, k * h / 2)
     sinc = np.where(k == 0, 1.0, np.sin(half) / half)
-    return sinc**4 * (2 + np.cos(k * h)) / 3
+    found: FloatArray = sinc**4 * (2 + np.cos(k * h)) / 3
+    return found
 
 
 @lru_cache(maxsize=64)
@@ -440,12 +441,13 @@ def gaussian_taps(range_dbu: float, h: float) -> FloatArray:
     1e-7 of its peak and scaled to sum to 1; rounded to 2^-44, so that no library's last bit counts.
     """
     n = 4096
-    k = 2 * np.pi * np.fft.fftfreq(n, h)
+    k = (2 * np.pi * np.fft.fftfreq(n, h)).astype(np.float64)
     response = np.exp(-((k * range_dbu) ** 2) / 4) / _node_transform(h, k)
     taps = np.real(np.fft.ifft(response))
     half = int(np.flatnonzero(np.abs(taps[: n // 2]) > 1e-7 * abs(taps[0]))[-1])
     found = taps[: half + 1] / (taps[0] + 2 * taps[1 : half + 1].sum())
-    return np.round(found * 2.0**44) / 2.0**44
+    rounded: FloatArray = np.round(found * 2.0**44) / 2.0**44
+    return rounded
 
 
 @lru_cache(maxsize=64)
@@ -474,8 +476,8 @@ def convolve(
     rows, cols = source.shape
     pad_y = next_fast_len(rows + min(rows, int(term.reach_dbu / hy) + 4), real=True)
     pad_x = next_fast_len(cols + min(cols, int(term.reach_dbu / hx) + 4), real=True)
-    ky = 2 * np.pi * np.fft.fftfreq(pad_y, hy)
-    kx = 2 * np.pi * np.fft.rfftfreq(pad_x, hx)
+    ky = (2 * np.pi * np.fft.fftfreq(pad_y, hy)).astype(np.float64)
+    kx = (2 * np.pi * np.fft.rfftfreq(pad_x, hx)).astype(np.float64)
     response = term.transform(np.hypot(ky[:, None], kx[None, :]))
     response /= _node_transform(hy, ky)[:, None] * _node_transform(hx, kx)[None, :]
     found = irfft2(rfft2(source, (pad_y, pad_x)) * response, (pad_y, pad_x))[:rows, :cols]

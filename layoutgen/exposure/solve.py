@@ -83,7 +83,7 @@ class AreaTable:
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _areas(master, bias, scale, area, slope):  # pragma: no cover
+def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  # pragma: no cover
     steps, count = bias.shape
     for d in range(steps):
         low = max(d - 32, 0)  # wide enough to see past the table's kinks, narrow for its curve
@@ -129,8 +129,8 @@ class PartRaster:
         self,
         site: Site,
         masters: MasterArray,
-        area: FloatArray,
-        slope: FloatArray,
+        area: NDArray[np.int32],
+        slope: NDArray[np.int32],
         times: float,
         sums: FloatArray,
         slopes: FloatArray,

@@ -224,7 +224,7 @@ class _TreeBuilder:
                     layer,
                     self.table(design),
                     coder_of(surrounding, self.exposed, split_nm),
-                )  # fmt: skip
+                )
             )
         index = self.places[key]
         self.variants[index].placed += 1

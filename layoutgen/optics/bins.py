@@ -18,7 +18,7 @@ BINS = 65536
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def phase_bins(
+def phase_bins(  # type: ignore[no-untyped-def]
     kinds, params, extra, x_first, x_odd, x_step, y_first, y_step, scale_x, scale_y,
     row0, col0, lo, hi, lo_in, hi_in, bins, histogram,
 ):  # fmt: skip  # pragma: no cover
@@ -56,7 +56,7 @@ def phase_bins(
 
 
 @numba.njit(cache=True, nogil=True)
-def look_up(bins, lo, hi, table, masters):  # pragma: no cover
+def look_up(bins, lo, hi, table, masters):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Fill `masters` (rows, cols) with table[bin]; sites outside lo .. hi stay 0."""
     for r in range(bins.shape[0]):
         for c in range(lo[r], hi[r]):

@@ -85,7 +85,8 @@ def phase_table(field: NDArray[np.complex128], *, shift_bins: int = 0) -> NDArra
         psi = 2 * pi * (bins + 0.5) / BINS
         merit = np.outer(np.cos(psi), real) + np.outer(np.sin(psi), imag)
         equal = merit >= merit.max(axis=1, keepdims=True) - TIE
-        return equal.argmax(axis=1).astype(np.uint16)
+        first: NDArray[np.uint16] = equal.argmax(axis=1).astype(np.uint16)
+        return first
 
     # The merits of two candidates differ by a cosine of psi, whose zeros are half a turn apart: one
     # that is best at both ends of a short run of bins is best in all of it. So only runs whose ends
@@ -108,7 +109,8 @@ def phase_table(field: NDArray[np.complex128], *, shift_bins: int = 0) -> NDArra
 @cache
 def _turn() -> NDArray[np.complex128]:
     """exp(-i psi) at every bin's centre."""
-    return np.exp(-2j * pi * (np.arange(BINS) + 0.5) / BINS)
+    found: NDArray[np.complex128] = np.exp(-2j * pi * (np.arange(BINS) + 0.5) / BINS)
+    return found
 
 
 def best_offset(

@@ -208,7 +208,7 @@ def _picks(variant: Variant) -> list[_Pick]:
         x, y, near = x[cut], y[cut], masters[cut]
         codes = variant.coder.block(site, masters).codes[cut]
         held = np.unique(near)
-        held = held[held > 0]
+        held = held[np.flatnonzero(held)]
         for share in (0.05, 0.3, 0.55, 0.8, 1.0):
             master = int(held[int(((share + 0.17 * turn) % 1.01) * (len(held) - 1) + 0.5)])
             where = np.argwhere(near == master)

@@ -210,6 +210,11 @@ def _some_rows(site: Site, every: int) -> Site:
     )
 
 
+def _narrow(indices: NDArray[np.integer], largest: int) -> MasterArray:
+    """Master indices in the narrowest array that holds them."""
+    return indices.astype(np.uint8) if largest < 256 else indices.astype(np.uint16)
+
+
 def _symmetry(program: PhaseProgram, lattice: Lattice) -> str:
     if program.mirror_x and program.mirror_y:
         return "octant" if program.diagonal and not lattice.hexagonal else "quadrant"
@@ -261,9 +266,8 @@ def _phased(
             histogram = source.count(design.part(), 1)
         offset = best_offset(histogram, pillars.field, unshifted)
     chosen = np.roll(unshifted, -offset.shift_bins)
-    dtype = np.uint8 if len(pillars) < 256 else np.uint16
-    source.table = (chosen + 1).astype(dtype)
-    usage = np.bincount(chosen, weights=histogram, minlength=len(pillars))
+    source.table = _narrow(chosen + 1, len(pillars))
+    usage = np.bincount(chosen, weights=histogram, minlength=len(pillars)).astype(np.float64)
     design.usage = usage if usage.sum() else None
     design.part().usage = design.usage
     design.facts = LensFacts(program, pillars, offset, sampled, histogram)
@@ -387,7 +391,8 @@ def _given_masters(sizes_nm: Sequence[float], bias_nm: float, keys: PillarKeys) 
 def _only_runs(found: MasterArray, site: Site) -> MasterArray:
     lo, hi = site.runs
     cols = np.arange(site.window.cols)[None, :]
-    return np.where((cols >= lo[:, None]) & (cols < hi[:, None]), found, 0).astype(found.dtype)
+    inside = np.where((cols >= lo[:, None]) & (cols < hi[:, None]), found, 0)
+    return _narrow(inside, int(found.max(initial=0)))
 
 
 def _patches(
@@ -446,7 +451,7 @@ def _patches(
                 outline,
                 offset_x=patch.x,
                 offset_y=patch.y,
-            )  # fmt: skip
+            )
         )
     if problems:
         raise InputError(problems)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ __all__ = ["Scene", "Surrounding", "Thing", "build_scene"]
 
 FloatArray = NDArray[np.float64]
 Bounds = tuple[float, float, float, float]
+Vertices = NDArray[np.int64] | NDArray[np.float64]
 
 #: Rounding of what surroundings add, and how many nodes of it to a node of the part's raster.
 ROUNDED = 1000
@@ -44,7 +46,7 @@ class Figures:
     """Plain polygons from an anchor; frames count as exposed background, others as shapes."""
 
     key: tuple[object, ...]
-    make: Callable[[], Sequence[NDArray[np.int64]]]
+    make: Callable[[], Sequence[Vertices]]
     frame: bool
     bounds: Bounds
 
@@ -164,7 +166,7 @@ class _Builder:
     # --- everything that is exposed ------------------------------------------------------------
 
     def _figure(
-        self, key: tuple[object, ...], polygons: Callable[[], Sequence[NDArray[np.int64]]],
+        self, key: tuple[object, ...], polygons: Callable[[], Sequence[Vertices]],
         frame: bool = False, bounds: Bounds | None = None,
     ) -> int:  # fmt: skip
         if key not in self._figure_index:
@@ -182,7 +184,7 @@ class _Builder:
                 held.append(len(self.things))
                 self.things.append(thing)
             self.by_die.append(held)
-        for number, mark in enumerate(self.plan.marks):
+        for mark in self.plan.marks:
             at = np.array([mark.x, mark.y])
 
             def polygons(
@@ -212,7 +214,7 @@ class _Builder:
                 yield Thing(-1, self._figure(key, label, bounds=box), x, y, number, item)
             elif part.kind == "cell":
                 name = part.name
-                figures = self._figure(("cell", name), lambda name=name: self.cells[name])  # type: ignore[misc]
+                figures = self._figure(("cell", name), partial(self.cells.__getitem__, name))
                 x, y = die.x + part.origin_x, die.y + part.origin_y
                 yield Thing(-1, figures, x, y, number, item)
             else:
@@ -453,9 +455,8 @@ class _Builder:
         coupled: list[int] = []
         needed_outer = {self.things[members[c]].design for c in seen}
         for c, number in enumerate(members):
-            design = self.things[number].design
-            outer = reach if design in needed_outer else 0.0
-            lone = self.lone(design, outer)
+            index = self.things[number].design
+            lone = self.lone(index, reach if index in needed_outer else 0.0)
             assert lone.density is not None
             densities[c] = lone.density
             if around[number]:
@@ -529,7 +530,8 @@ class _Builder:
         half_x, half_y = design.domain.extent
         nx = int(half_x / hx) + 6 * _FINER
         ny = int(half_y / hy) + 6 * _FINER
-        x, y = np.arange(-nx, nx + 1) * hx, np.arange(-ny, ny + 1) * hy
+        x = np.arange(-nx, nx + 1, dtype=np.float64) * hx
+        y = np.arange(-ny, ny + 1, dtype=np.float64) * hy
         added = self.figures_at(number, near, x, y) + self.parts_at(
             number, near, densities, class_of, x, y
         )
