@@ -132,12 +132,16 @@ def design(loaded: LoadedRecipe, progress: Progress = _quiet) -> Wafer:
         of_item[(kind, name)] = list(range(len(designs), len(designs) + len(made)))
         designs.extend(made)
 
+    on_dies = {(key, getattr(item, key)) for die in recipe.dies.values() for item in die
+               for key in ("deflector", "pad")}  # fmt: skip
     for lens in recipe.lenses:
         add("lens", lens.name, partial(lens_design, loaded, lens, written))
     for deflector in recipe.deflectors:
-        add("deflector", deflector.name, partial(deflector_design, loaded, deflector, written))
+        if ("deflector", deflector.name) in on_dies:
+            add("deflector", deflector.name, partial(deflector_design, loaded, deflector, written))
     for pad in recipe.pads:
-        add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
+        if ("pad", pad.name) in on_dies:
+            add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
     if problems or plan is None:
         raise InputError(problems)
     progress("settling densities", 0.0)

@@ -619,6 +619,38 @@ class Convolver:
             total += found[y : y + g.rows, x : x + g.cols]
         return total
 
+    def spread(self, source: SingleArray) -> list[tuple[SingleArray, Grid]]:
+        """Each term's density as far as it reaches, on nodes of its own: coefficients and grid.
+
+        Beside a mirror axis the arrays start a few nodes beyond it.
+        """
+        g = self.grid
+        found = []
+        for term in self.terms:
+            level = 0
+            while max(g.hx, g.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
+                level += 1
+            array, i0, j0 = source.astype(np.float32, copy=False), g.i0, g.j0
+            for _ in range(level):
+                array, i0, j0 = restrict(array, i0, j0)
+                if self.mirror_x:
+                    array, i0 = array[:, -i0:], 0
+                if self.mirror_y:
+                    array, j0 = array[-j0:], 0
+                array, i0, j0 = self._mirrored(array, i0, j0, 4, 4)
+            hx, hy = g.hx * 2.0**level, g.hy * 2.0**level
+            far_x, far_y = int(term.reach_dbu / hx) + 4, int(term.reach_dbu / hy) + 4
+            array = np.pad(
+                array,
+                ((0 if self.mirror_y else far_y, far_y), (0 if self.mirror_x else far_x, far_x)),
+            )
+            i0, j0 = i0 - (0 if self.mirror_x else far_x), j0 - (0 if self.mirror_y else far_y)
+            wide, i1, j1 = self._mirrored(array, i0, j0, _margin(term, hx), _margin(term, hy))
+            coef = np.float32(term.share) * convolve(wide, term, hx, hy, Scratch())
+            coef = np.ascontiguousarray(coef[j0 - j1 :, i0 - i1 :])
+            found.append((coef, Grid(hx, hy, i0, j0, coef.shape[1], coef.shape[0])))
+        return found
+
     def _mirrored(
         self, array: SingleArray, i0: int, j0: int, margin_x: int, margin_y: int
     ) -> tuple[SingleArray, int, int]:

@@ -190,24 +190,29 @@ class PartRaster:
 class Density:
     """Local density of a part as a spline on its raster, surroundings not in it.
 
-    `coef` are spline coefficients of the part's own density, `shapes` the same without its own
-    frame (negative when the background is exposed); `nodes` the whole density at the nodes,
+    `coef` are spline coefficients of the part's own density, `area` the fill of its shapes at the
+    nodes (negative when the background is exposed); `nodes` the whole density at the nodes,
     surroundings in it; `residual` the last change of the fixed point.
     """
 
     raster: PartRaster
     coef: SingleArray
-    shapes: SingleArray
+    area: SingleArray
     nodes: SingleArray
     residual: float
     rounds: int
+    _spread: list[tuple[SingleArray, Grid]] | None = None
 
     def shapes_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """What the part's shapes add at places x (cols,), y (rows,) from its axis; (rows, cols)."""
-        g = self.raster.grid
+        if self._spread is None:
+            self._spread = self.raster.convolver.spread(self.area)
         ax = np.abs(x) if self.raster.mirror_x else x
         ay = np.abs(y) if self.raster.mirror_y else y
-        return field_at(self.shapes, g, ax, ay)
+        found = np.zeros((len(y), len(x)))
+        for coef, grid in self._spread:
+            found += field_at(coef, grid, ax, ay)
+        return found
 
 
 def solve(
@@ -316,8 +321,9 @@ def _iterate(
         change = float(max(step.max(), -step.min()))
         nodes, found = found, nodes
         rounds += 1
-    shapes = coef if own_frame is None else coef - raster.convolver(own_frame)
-    return Density(raster, coef, shapes, nodes, change, rounds)
+    if exposed.background:
+        area -= frame
+    return Density(raster, coef, area, nodes, change, rounds)
 
 
 def _span(nodes: SingleArray) -> tuple[int, int]:

@@ -184,11 +184,6 @@ def _steps(recipe: Recipe) -> Iterator[Problem]:
             held = f"replication.steps[{seen[step.name]}]"
             yield path, f"want a name of its own, got {step.name!r}, which is that of {held}"
         seen.setdefault(step.name, i)
-        if abs(step.scale_ppm) > 100_000:
-            yield (
-                ("replication", "steps", i, "scale"),
-                f"want a scale within 100000 ppm, got {step.scale_ppm:.15g} ppm",
-            )
 
 
 def _units(recipe: Recipe) -> Iterator[Problem]:

@@ -184,6 +184,8 @@ def _limits(limits: dict[str, float]) -> str:
         return f" from {shown['ge']} to {shown['le']}"
     if "gt" in shown and "lt" in shown:
         return f" between {shown['gt']} and {shown['lt']}"
+    if "gt" in shown and "le" in shown:
+        return f" above {shown['gt']}, at most {shown['le']}"
     if "gt" in shown:
         return f" above {shown['gt']}"
     if "ge" in shown:
@@ -195,8 +197,8 @@ def _unknown_key(key: str | int, model: type[BaseModel]) -> str:
     known = list(_alias_fields(model))
     near = difflib.get_close_matches(str(key), known, 1, 0.6)
     if near:
-        return f"want a known key (nearest: {near[0]}), got {str(key)!r}"
-    return f"want one of the keys {', '.join(known)}, got {str(key)!r}"
+        return f"want a known key (nearest: {near[0]}), got {key!r}"
+    return f"want one of the keys {', '.join(known)}, got {key!r}"
 
 
 # --- findings to sentences --------------------------------------------------------------------------
@@ -246,10 +248,11 @@ def explain(error: ValidationError, document: Document) -> list[Finding]:
         node, raw = _at(data, path)
         if kind == "too_short" and raw:
             continue  # counted without the entries that have faults of their own
-        key = about_key or kind == "extra_forbidden"
+        strange = kind in ("extra_forbidden", "invalid_key")  # the latter: a number for a key
+        key = about_key or strange
         if about_key:
             what = _about_key(path, data)
-        elif kind == "extra_forbidden":
+        elif strange:
             model = _model_of(*_at(data, path[:-1]))
             what = _unknown_key(path[-1], model) if model else f"want no key {path[-1]!r}"
         elif kind in ("missing", "too_long") and isinstance(_holder(path, kind, data), tuple):

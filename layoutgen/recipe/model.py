@@ -23,7 +23,7 @@ from pydantic import (
     model_validator,
 )
 
-from layoutgen.units import KINDS, parse_quantity, quantity_pattern
+from layoutgen.units import KINDS, parse_quantity, plain, quantity_pattern
 
 __all__ = [
     "Backscatter", "Box", "Cross", "Deflector", "DensityPad", "Diameters", "Die", "DieItem",
@@ -42,27 +42,37 @@ class Wants:
 
 
 def _quantity(
-    kind: str, example: str | None = None
+    kind: str, low: str, high: str, example: str | None = None
 ) -> tuple[BeforeValidator, WithJsonSchema, Wants]:
+    """Validator, schema and words of a kind; `low` and `high` bound what is not zero, either sign.
+
+    The bounds are far outside of what anyone means. They stop slips such as a metre for a
+    millimetre, and keep every later number far from overflow.
+    """
     words, usual, _ = KINDS[kind]
     shown = example or usual
+    least, most = parse_quantity(low, kind), parse_quantity(high, kind)
 
     def parse(value: object) -> float:
-        return parse_quantity(value, kind, shown)
+        number = parse_quantity(value, kind, shown)
+        if number != 0 and not least <= abs(number) <= most:
+            raise ValueError(f"want {words} from {low} to {high}, got {plain(value)}")
+        return number
 
     schema = {"type": "string", "pattern": quantity_pattern(kind), "examples": [shown]}
     return BeforeValidator(parse), WithJsonSchema(schema), Wants(words, shown)
 
 
-_length, _length_schema, _length_words = _quantity("length")
-_distance, _distance_schema, _distance_words = _quantity("length", "3 mm")
-_angle, _angle_schema, _angle_words = _quantity("angle")
-_scale, _scale_schema, _scale_words = _quantity("scale")
-_dose, _dose_schema, _dose_words = _quantity("dose")
-_current, _current_schema, _current_words = _quantity("current")
-_time, _time_schema, _time_words = _quantity("time")
-_frequency, _frequency_schema, _frequency_words = _quantity("frequency")
-_bytes, _bytes_schema, _bytes_words = _quantity("bytes")
+_length, _length_schema, _length_words = _quantity("length", "1 pm", "1 m")
+_distance, _distance_schema, _distance_words = _quantity("length", "1 pm", "1 m", "3 mm")
+_optical, _optical_schema, _optical_words = _quantity("length", "1 nm", "1000000 m", "3 mm")
+_angle, _angle_schema, _angle_words = _quantity("angle", "1e-9 deg", "360 deg")
+_scale, _scale_schema, _scale_words = _quantity("scale", "1e-3 ppb", "1e5 ppm")
+_dose, _dose_schema, _dose_words = _quantity("dose", "1e-3 uC/cm2", "1e6 mC/cm2")
+_current, _current_schema, _current_words = _quantity("current", "1e-3 pA", "1e3 uA")
+_time, _time_schema, _time_words = _quantity("time", "1e-3 ns", "1000 h")
+_frequency, _frequency_schema, _frequency_words = _quantity("frequency", "1 Hz", "1000 GHz")
+_bytes, _bytes_schema, _bytes_words = _quantity("bytes", "1 B", "1000 TB")
 
 # Lengths of the pillar's scale and, only the example in a message differs, of the wafer's.
 Length = Annotated[float, _length, _length_schema, _length_words]
@@ -71,6 +81,8 @@ NonNegativeLength = Annotated[float, _length, Field(ge=0), _length_schema, _leng
 Distance = Annotated[float, _distance, _distance_schema, _distance_words]
 PositiveDistance = Annotated[float, _distance, Field(gt=0), _distance_schema, _distance_words]
 NonNegativeDistance = Annotated[float, _distance, Field(ge=0), _distance_schema, _distance_words]
+# From a lens to its focus, object or image; a far object is as good as collimated light.
+OpticalDistance = Annotated[float, _optical, Field(gt=0), _optical_schema, _optical_words]
 Angle = Annotated[float, _angle, _angle_schema, _angle_words]
 Scale = Annotated[float, _scale, _scale_schema, _scale_words]
 Dose = Annotated[float, _dose, Field(gt=0), _dose_schema, _dose_words]
@@ -148,7 +160,9 @@ class PillarKeys(Model):
     min_gap_nm: NonNegativeLength | None = Field(
         None, alias="min_gap", description="least distance between neighbouring shapes"
     )
-    max_aspect_ratio: float | None = Field(None, gt=0, description="largest height over diameter")
+    max_aspect_ratio: float | None = Field(
+        None, gt=0, le=1000, description="largest height over diameter"
+    )
 
 
 # --- phase terms ------------------------------------------------------------------------------
@@ -166,17 +180,17 @@ class FocusTerm(Term):
     """A plane wave to a point on the axis."""
 
     kind: Literal["focus"]
-    focal_length_nm: PositiveDistance = Field(alias="focal_length", description="lens to focus")
+    focal_length_nm: OpticalDistance = Field(alias="focal_length", description="lens to focus")
 
 
 class RelayTerm(Term):
     """A point on one side to a point on the other."""
 
     kind: Literal["relay"]
-    object_distance_nm: PositiveDistance = Field(
+    object_distance_nm: OpticalDistance = Field(
         alias="object_distance", description="object point to lens"
     )
-    image_distance_nm: PositiveDistance = Field(
+    image_distance_nm: OpticalDistance = Field(
         alias="image_distance", description="lens to image point"
     )
 
@@ -198,7 +212,9 @@ class TiltTerm(Term):
     direction_deg: Angle = Field(
         alias="direction", description="towards where, counter-clockwise from +x"
     )
-    index: float = Field(1.0, gt=0, description="refractive index in which the angle is meant")
+    index: float = Field(
+        1.0, ge=0.1, le=10, description="refractive index in which the angle is meant"
+    )
 
 
 class SpiralTerm(Term):
@@ -214,9 +230,7 @@ class CylinderTerm(Term):
     """Focus in one coordinate only."""
 
     kind: Literal["cylinder"]
-    focal_length_nm: PositiveDistance = Field(
-        alias="focal_length", description="lens to line focus"
-    )
+    focal_length_nm: OpticalDistance = Field(alias="focal_length", description="lens to line focus")
     direction_deg: Angle = Field(
         alias="direction", description="along which light is focused, counter-clockwise from +x"
     )
@@ -305,8 +319,8 @@ class Backscatter(Model):
 
     term: Literal["gaussian", "exponential", "power"] = Field(description="shape of the term")
     range_nm: PositiveLength = Field(alias="range", description="its range b")
-    ratio: float = Field(gt=0, description="its weight, that of the forward term being 1")
-    exponent: float = Field(2.0, gt=1, description="q of a power term")
+    ratio: float = Field(gt=0, le=100, description="its weight, that of the forward term being 1")
+    exponent: float = Field(2.0, gt=1, le=100, description="q of a power term")
 
 
 class Reference(Model):
@@ -442,7 +456,7 @@ class DieItem(Model):
     bias_nm: Length = Field(
         0.0, alias="bias", description="split: drawn that much larger (lens, deflector, pad)"
     )
-    dose: float = Field(1.0, gt=0, description="split: relative to the base dose")
+    dose: float = Field(1.0, ge=0.01, le=100, description="split: relative to the base dose")
 
 
 Die = tuple[DieItem, ...]
@@ -560,7 +574,7 @@ class Recipe(Model):
         description="of the job; letters, digits and -"
     )
     lattice: LatticeKeys | None = Field(None, description="for every part without its own")
-    substrate_index: float | None = Field(None, gt=0, description="refractive index n_s")
+    substrate_index: float | None = Field(None, ge=0.1, le=10, description="refractive index n_s")
     pillars: PillarKeys | None = Field(None, description="for every part without its own")
     lenses: tuple[Lens, ...] = Field((), description="lens designs")
     replication: Replication = Field(

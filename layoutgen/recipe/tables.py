@@ -18,6 +18,7 @@ import difflib
 import io
 import math
 import re
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -517,17 +518,20 @@ def _npy(data: bytes, name: str) -> FloatArray:
     """The array of a .npy file, without ever unpickling; sizes are checked before memory is taken."""
     file = io.BytesIO(data)
     try:
-        version = np.lib.format.read_magic(file)
-        if version == (1, 0):
-            shape, fortran, dtype = np.lib.format.read_array_header_1_0(file)
-        elif version == (2, 0):
-            shape, fortran, dtype = np.lib.format.read_array_header_2_0(file)
-        else:
-            raise ValueError(f"version {version[0]}.{version[1]}")
-    except (ValueError, SyntaxError, TypeError, EOFError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # numpy warns where it mends a header; we refuse it
+            version = np.lib.format.read_magic(file)
+            if version == (1, 0):
+                shape, fortran, dtype = np.lib.format.read_array_header_1_0(file)
+            elif version == (2, 0):
+                shape, fortran, dtype = np.lib.format.read_array_header_2_0(file)
+            else:
+                raise ValueError(f"version {version[0]}.{version[1]}")
+    except Exception as error:  # the header is a Python literal: a broken one fails in many ways
+        reason = (str(error) or type(error).__name__).splitlines()[0]
         raise InputError(
             f"{name}:1: want a .npy file of version 1.0 or 2.0, got one that cannot be read "
-            f"({str(error).splitlines()[0]})"
+            f"({reason})"
         ) from None
     if dtype.kind not in "fiu":
         raise InputError(f"{name}:1: want real numbers, got the type {dtype}")

@@ -354,13 +354,13 @@ class _Builder:
 
     # --- densities -----------------------------------------------------------------------------
 
-    def lone(self, design_index: int, outer: float) -> Surrounding:
+    def lone(self, design_index: int) -> Surrounding:
         if design_index not in self._lone:
             design = self.designs[design_index]
             nothing = np.zeros((0, 0), dtype=np.int16)
             density = None
             if self.solving:
-                raster = PartRaster(design.part(), self.exposed.terms, max(outer, self.frame))
+                raster = PartRaster(design.part(), self.exposed.terms, self.frame)
                 density = self._solve(design, raster, None)
             self._lone[design_index] = Surrounding(
                 design, design.symmetry, nothing, 0.0, 0.0, 1.0, 1.0, density
@@ -434,7 +434,7 @@ class _Builder:
                 design = self.things[n].design
                 if design not in places:
                     places[design] = len(scene.surroundings)
-                    scene.surroundings.append(self.lone(design, 0.0))
+                    scene.surroundings.append(self.lone(design))
                 scene.of_thing[n] = places[design]
             return scene
         around = self.neighbours()
@@ -450,13 +450,11 @@ class _Builder:
         seen: set[int],
     ) -> dict[int, Density]:  # fmt: skip
         """Densities of every class with its unrounded surroundings, iterated until they settle."""
-        reach = self.exposed.reach_dbu
         densities: dict[int, Density] = {}
         coupled: list[int] = []
-        needed_outer = {self.things[members[c]].design for c in seen}
         for c, number in enumerate(members):
             index = self.things[number].design
-            lone = self.lone(index, reach if index in needed_outer else 0.0)
+            lone = self.lone(index)
             assert lone.density is not None
             densities[c] = lone.density
             if around[number]:
@@ -469,9 +467,7 @@ class _Builder:
         for c in coupled:
             number = members[c]
             design = self.designs[self.things[number].design]
-            rasters[c] = PartRaster(
-                design.part("whole"), self.exposed.terms, max(reach, self.frame)
-            )
+            rasters[c] = PartRaster(design.part("whole"), self.exposed.terms, self.frame)
             grid = rasters[c].grid
             still[c] = self.figures_at(number, around[number], grid.xs(), grid.ys())
         for _ in range(_MOST_ROUNDS):
@@ -512,7 +508,7 @@ class _Builder:
             if key not in places:
                 places[key] = len(scene.surroundings)
                 if rounded is None:
-                    scene.surroundings.append(self.lone(index, 0.0))
+                    scene.surroundings.append(self.lone(index))
                 else:
                     scene.surroundings.append(self._surrounded(design, *rounded))
             of_class[c] = places[key]

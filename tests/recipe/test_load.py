@@ -34,9 +34,21 @@ ONE_FAULT = {
         "aperture: 60 um", "aperture: -60 um",
         "recipe.yaml:16: lenses[0].aperture: want a length above 0, got '-60 um'",
     ),
+    "a length of kilometres": (
+        "aperture: 60 um", "aperture: 1e300 nm",
+        "recipe.yaml:16: lenses[0].aperture: want a length from 1 pm to 1 m, got '1e300 nm'",
+    ),
     "a misspelt key": (
         "aperture: 60 um", "apertur: 60 um",
         "recipe.yaml:16: lenses[0].apertur: want a known key (nearest: aperture), got 'apertur'",
+    ),
+    "a number for a key": (
+        "substrate_index: 1.45", "7: 1.45",
+        (
+            "recipe.yaml:4: [7]: want one of the keys name, revision, lattice, substrate_index, "
+            "pillars, lenses, replication, exposure, deflectors, pads, cells, dies, wafer, output, "
+            "waive, got 7"
+        ),
     ),
     "a missing key": (
         "    aperture: 60 um\n", "",
@@ -65,7 +77,7 @@ ONE_FAULT = {
     ),
     "a power of ten without point and sign": (
         "max_aspect_ratio: 8", "max_aspect_ratio: 1e6",
-        ("recipe.yaml:12: pillars.max_aspect_ratio: want a number above 0, got '1e6' "
+        ("recipe.yaml:12: pillars.max_aspect_ratio: want a number above 0, at most 1000, got '1e6' "
         "(which YAML reads as text: write it out, or as 1.0e+6)"),
     ),
     "a truth value for a name": (
@@ -79,7 +91,7 @@ ONE_FAULT = {
     ),
     "a number that is none": (
         "substrate_index: 1.45", "substrate_index: .nan",
-        "recipe.yaml:4: substrate_index: want a number above 0, got .nan",
+        "recipe.yaml:4: substrate_index: want a number from 0.1 to 10, got .nan",
     ),
     "a point of one coordinate": (
         "{lens: dot, at: [0 mm, 0 mm]}", "{lens: dot, at: [0 mm]}",
@@ -332,14 +344,14 @@ def test_ten_faults_give_ten_sentences_in_the_order_of_the_file(faults: Faults) 
     )
     assert told == (
         "recipe.yaml:3: revision: want the key once (first on line 2), got it again",
-        "recipe.yaml:5: substrate_index: want a number above 0, got 'glass'",
+        "recipe.yaml:5: substrate_index: want a number from 0.1 to 10, got 'glass'",
         "recipe.yaml:9: pillars.vertices: want 4 (squares) or a multiple of 8, got 6",
         "recipe.yaml:17: lenses[0].aperture: want a length such as '3 mm', got 60",
         (
             "recipe.yaml:21: lenses[0].phase[0].focal_lenght: want a known key "
             "(nearest: focal_length), got 'focal_lenght'"
         ),
-        "recipe.yaml:28: exposure.backscatter[0].ratio: want a number above 0, got -0.7",
+        "recipe.yaml:28: exposure.backscatter[0].ratio: want a number above 0, at most 100, got -0.7",
         (
             "recipe.yaml:33: deflectors[0].period: want a lattice vector [columns, rows] other than "
             "[0, 0], got it"
