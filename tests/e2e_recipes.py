@@ -27,11 +27,12 @@ __all__ = [
     "CLI",
     "FULL",
     "LONE",
-    "PILLAR_LAYERS",
+    "Recipe",
     "environment",
     "files",
     "flat_codes",
     "rehash",
+    "run",
     "turned",
     "write",
 ]
@@ -131,9 +132,6 @@ FULL: Recipe = {
         ],
     },
 }
-
-#: Roles of the layers that hold coded pillars.
-PILLAR_LAYERS = ("pillars", "deflectors", "pads")
 
 
 def write(
