@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.errors import InputError, LayoutgenError, RuleError, VerifyError
-from layoutgen.exposure.solve import Exposed
+from layoutgen.exposure.solve import Exposed, short_range_error
 from layoutgen.layout.cells import Cell, EncodedCell, Layer, Polygons
 from layoutgen.layout.foreign import read_foreign
 from layoutgen.layout.gdsii import GdsiiWriter
@@ -63,6 +63,8 @@ Progress = Callable[[str, float], None]
 SUFFIX = {"oasis": ".oas", "gdsii": ".gds"}
 #: More pillars than this share beyond the bias table or the ladder is a failed rule.
 MOST_CLAMPED = 1e-3
+#: Twice the accuracy that densities are held to.
+MOST_DENSITY_ERROR = 1e-3
 
 
 def layoutgen_version() -> str:
@@ -156,6 +158,8 @@ def design(loaded: LoadedRecipe, progress: Progress = _quiet) -> Wafer:
     scene = build_scene(plan, designs, of_item, polygons, exposed)
     tree = build_tree(loaded, plan, scene, exposed, foreign)
     warnings, rules = list(plan.warnings), list(plan.rules)
+    if exposed.terms and exposed.bias.depends_on_density:
+        rules.append(_range_rule(designs, exposed))
     for found in designs:
         facts = found.facts
         if facts is None or facts.sampling is None:
@@ -172,6 +176,16 @@ def _box(groups: Sequence[Polygons]) -> tuple[int, int, int, int]:
     every = np.concatenate(points)
     low, high = every.min(axis=0), every.max(axis=0)
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _range_rule(designs: Sequence[Design], exposed: Exposed) -> RuleResult:
+    """A term whose range is about a pitch sees single pillars, and the raster does not."""
+    error = max((short_range_error(exposed.terms, d.lattice) for d in designs), default=0.0)
+    return RuleResult(
+        "kernel_range", error, MOST_DENSITY_ERROR, error <= MOST_DENSITY_ERROR,
+        "density error expected from backscatter terms with ranges of a pitch or two; leave such a"
+        " term to forward_range or waive the rule",
+    )  # fmt: skip
 
 
 def _sampling_rules(found: Design) -> list[RuleResult]:
