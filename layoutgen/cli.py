@@ -186,6 +186,14 @@ def check(
         raise typer.Exit(1)
 
 
+def _figures(rule: Any) -> str:
+    """A rule's figure and limit, where it has them."""
+    if rule.value is None:
+        return ""
+    limit = "" if rule.limit is None else f", limit {rule.limit:.6g}"
+    return f" [{rule.value:.6g}{limit}]"
+
+
 def _check_text(found: Any) -> str:
     dies = ", ".join(f"{count} {name}" for name, count in found.dies.items())
     lines = [f"dies      {sum(found.dies.values())} ({dies})", f"pillars   {found.pillars:,}"]
@@ -205,7 +213,9 @@ def _check_text(found: Any) -> str:
             f" NA {lens['numerical_aperture']:.4f}, stored as {lens['symmetry']}"
         )
     for rule in found.rules:
-        lines.append(f"{'ok' if rule.ok else 'FAILED':9} {rule.name}: {rule.sentence}")
+        lines.append(
+            f"{'ok' if rule.ok else 'FAILED':9} {rule.name}: {rule.sentence}{_figures(rule)}"
+        )
     return "\n".join(lines)
 
 

@@ -348,9 +348,10 @@ def _clamp_rules(
     rules = []
     for index, found in counts.items():
         variant = wafer.tree.variants[index]
+        key = f"{variant.design.kind}:{variant.design.name}"
         total = int(found.codes.sum())
         share = found.clamped / total if total else 0.0
-        rules.append((variant.design.key, share, found.clamped, total))
+        rules.append((key, share, found.clamped, total))
     worst: dict[str, tuple[float, int, int]] = {}
     for key, share, clamped, total in rules:
         if key not in worst or share > worst[key][0]:
@@ -383,7 +384,13 @@ def _expected_bytes(wafer: Wafer) -> dict[str, int]:
             )  # fmt: skip
         else:
             blocks = sum(1 for v in wafer.tree.variants for _ in v.blocks())
-            found[name] = expected_gdsii_bytes(stored, cells=blocks) + 80 * plain + 40 * references
+            found[name] = (
+                expected_gdsii_bytes(
+                    stored, cells=blocks, name=len(wafer.tree.shapes.names[0]) if stored else 2
+                )
+                + 80 * plain
+                + 40 * references
+            )
     return found
 
 
@@ -668,12 +675,7 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
         raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
     _write_text(folder / "dies.csv", _dies_csv(plan))
     _write_text(folder / "marks.csv", _marks_csv(plan))
-    stages = ["resist", "master", *(step.name for step in recipe.replication.steps)]
-    sites = sem_sites(tree, wafer.exposed, plan.dbu_nm)
-    _write_text(
-        folder / "sem_sites.csv",
-        sem_csv(sites, stages, job=job, title=title, dbu_nm=plan.dbu_nm),
-    )
+    _write_text(folder / "sem_sites.csv", _sem_csv(wafer, job))
     files = {
         path.relative_to(folder).as_posix(): {"sha256": _sha256(path), "bytes": path.stat().st_size}
         for path in sorted(folder.rglob("*"))
@@ -823,6 +825,13 @@ def _lens_facts(
     return found
 
 
+def _sem_csv(wafer: Wafer, job: str) -> str:
+    recipe, dbu_nm = wafer.loaded.recipe, wafer.plan.dbu_nm
+    stages = ["resist", "master", *(step.name for step in recipe.replication.steps)]
+    sites = sem_sites(wafer.tree, wafer.exposed, dbu_nm)
+    return sem_csv(sites, stages, job=job, title=f"{recipe.name}-{recipe.revision}", dbu_nm=dbu_nm)
+
+
 def _dies_csv(plan: WaferPlan) -> str:
     mm = plan.dbu_nm * 1e-6
     lines = ["die,col,row,x_mm,y_mm"]
@@ -965,6 +974,7 @@ def verify_folder(
     """As `verify`; `wafer` is the design when it was just made (its codes are computed afresh)."""
     problems = changed_files(job)
     workers = cores() if jobs is None else jobs
+    fresh = wafer is None
     if wafer is None:
         try:
             loaded = load_recipe(job.folder / "recipe.yaml")
@@ -980,7 +990,10 @@ def verify_folder(
         )
     if job.manifest["dies"] != plan.die_counts:
         problems.append(f"manifest.json: want dies {plan.die_counts}, got {job.manifest['dies']}")
-    for name, text in (("dies.csv", _dies_csv(plan)), ("marks.csv", _marks_csv(plan))):
+    lists = [("dies.csv", _dies_csv(plan)), ("marks.csv", _marks_csv(plan))]
+    if fresh:  # else it was just made from this very design
+        lists.append(("sem_sites.csv", _sem_csv(wafer, job.manifest["job"])))
+    for name, text in lists:
         path = job.folder / name
         if path.is_file() and path.read_bytes() != text.encode():
             problems.append(f"{name}: not what the recipe gives")
@@ -988,6 +1001,8 @@ def verify_folder(
         path = (
             job.folder / f"{wafer.loaded.recipe.name}-{wafer.loaded.recipe.revision}{SUFFIX[form]}"
         )
+        if path.name not in job.manifest["files"]:
+            problems.append(f"manifest.json: {path.name} is not among its files")
         if not path.is_file():
             problems.append(f"{path.name}: missing")
             continue

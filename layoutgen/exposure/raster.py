@@ -342,7 +342,9 @@ def _convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma
     n = source.shape[1]
     wide = np.zeros(n + 2 * half + 8, np.float32)
     for r in range(source.shape[0]):
-        wide[half : half + n] = source[r]
+        here = source[r]
+        for i in range(n):  # assigning a slice would compile its error message for two seconds
+            wide[half + i] = here[i]
         row = out[r]
         w = taps[0]
         for i in range(n):

@@ -284,11 +284,11 @@ class GdsiiWriter:
 
 
 def expected_bytes(
-    stored_pillars: int, *, cells: int = 1, shapes: int = 100, vertices: int = 8
+    stored_pillars: int, *, cells: int = 1, shapes: int = 100, vertices: int = 8, name: int = 2
 ) -> int:
     """Size of a file from the pillars stored in it: exact but for the cells' names.
 
-    A pillar is a reference of 26 bytes; cells: those that hold pillars; shapes: drawn sizes in use.
+    A pillar is a reference of 26 bytes where its shape's name has two letters; cells: those that hold pillars; shapes: drawn sizes in use.
     """
     shape = 28 + 6 + 4 + 6 + 6 + 4 + 8 * (vertices + 1) + 4 + 4
-    return 26 * stored_pillars + 52 * cells + shape * shapes + 70
+    return (24 + name + name % 2) * stored_pillars + 52 * cells + shape * shapes + 70

@@ -41,6 +41,12 @@ def read_whole(path: Path, form: str) -> WholeFile:
 
     read = gdstk.read_oas if form == "oasis" else gdstk.read_gds
     try:
+        if form == "oasis":
+            # gdstk reads on where END is cut short; END is the last 256 bytes (SEMI P39)
+            if path.read_bytes()[-256:-255] != b"\x02":
+                raise LayoutReadError(f"{path.name}: want an END record of 256 bytes, got none")
+            if gdstk.oas_validate(str(path))[0] is False:
+                raise LayoutReadError(f"{path.name}: its checksum is not that of its bytes")
         return WholeFile(read(str(path)))
     except (OSError, RuntimeError, ValueError) as error:
         raise LayoutReadError(f"{path.name}: gdstk cannot read it: {error}") from error
