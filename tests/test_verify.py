@@ -36,18 +36,40 @@ def light(recipe: Recipe) -> None:
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Wafer, Path]:
-    folder = tmp_path_factory.mktemp("verify")
-    loaded = lg.load_recipe(write(folder, change=light))
-    return design(loaded), lg.build(loaded, folder / "out", verify=False).folder
+def built(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Wafer, Path]]:
+    """Design and job folder with one layout, for each format; `both` has the two."""
+    made = {}
+    for form in (*FORMS, "both"):
+
+        def change(recipe: Recipe, form: str = form) -> None:
+            light(recipe)
+            recipe["output"]["formats"] = [form] if form in FORMS else list(FORMS)
+
+        folder = tmp_path_factory.mktemp(form)
+        loaded = lg.load_recipe(write(folder, change=change))
+        job = lg.build(loaded, folder / "out", verify=False, jobs=1)
+        made[form] = design(loaded), job.folder
+    return made
+
+
+Damaged = Callable[[str], tuple[Wafer, Job]]
 
 
 @pytest.fixture
-def job(built: tuple[Wafer, Path], tmp_path: Path) -> Job:
-    """A copy of the job folder that a test may damage."""
-    copy = tmp_path / built[1].name
-    shutil.copytree(built[1], copy)
-    return open_job(copy)
+def damaged(built: dict[str, tuple[Wafer, Path]], tmp_path: Path) -> Damaged:
+    """Gives a design, and a copy of its job folder that a test may damage."""
+
+    def copy(form: str) -> tuple[Wafer, Job]:
+        wafer, folder = built[form]
+        shutil.copytree(folder, tmp_path / "copy" / folder.name)
+        return wafer, open_job(tmp_path / "copy" / folder.name)
+
+    return copy
+
+
+@pytest.fixture
+def job(damaged: Damaged) -> Job:
+    return damaged("both")[1]
 
 
 def found(job: Job, wafer: Wafer | None = None, reader: str = "own") -> list[str]:
@@ -80,7 +102,7 @@ class Edited:
 
     @staticmethod
     def leaves(cell: Any) -> bool:
-        return cell.child_instances() > 100
+        return int(cell.child_instances()) > 100
 
     def layer(self, number: int, datatype: int) -> Any:
         return self.layout.layer(number, datatype)
@@ -239,10 +261,9 @@ EDITS: dict[Callable[[Edited], None], str] = {
 
 
 @pytest.mark.parametrize("reader", READERS)
-def test_an_untouched_job_is_equal_to_its_recipe(
-    built: tuple[Wafer, Path], job: Job, reader: str
-) -> None:
-    assert found(job, built[0], reader) == []
+def test_an_untouched_job_is_equal_to_its_recipe(damaged: Damaged, reader: str) -> None:
+    wafer, job = damaged("oasis")
+    assert found(job, wafer, reader) == []
     assert found(job, None, reader) == []
     assert lg.verify(job.folder, reader=reader) == []
 
@@ -250,44 +271,43 @@ def test_an_untouched_job_is_equal_to_its_recipe(
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("reader", READERS)
 def test_a_layout_that_another_program_has_written_anew_is_still_equal(
-    built: tuple[Wafer, Path], job: Job, form: str, reader: str
+    damaged: Damaged, form: str, reader: str
 ) -> None:
+    wafer, job = damaged(form)
     # other bytes, other records, the same geometry: the hash objects and the deep check does not
     path = job.layout(form)
     Edited(path).save(path)
-    (changed,) = found(job, built[0], reader)
+    (changed,) = found(job, wafer, reader)
     assert "SHA-256" in changed
     rehash(job.folder)
-    assert found(job, built[0], reader) == []
+    assert found(job, wafer, reader) == []
 
 
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("edit", EDITS, ids=lambda edit: edit.__name__)
-def test_the_deep_check_finds(
-    built: tuple[Wafer, Path], job: Job, form: str, edit: Callable[[Edited], None]
-) -> None:
+def test_the_deep_check_finds(damaged: Damaged, form: str, edit: Callable[[Edited], None]) -> None:
+    wafer, job = damaged(form)
     path = job.layout(form)
     edited = Edited(path)
     edit(edited)
     edited.save(path)
     rehash(job.folder)
     for reader in READERS:
-        problems = found(job, built[0], reader)
+        problems = found(job, wafer, reader)
         assert problems, f"{edit.__name__} goes unseen by {reader}"
         assert all(path.name in sentence for sentence in problems), problems
         assert any(EDITS[edit] in sentence for sentence in problems), problems
 
 
-def test_a_pillar_off_its_grid_shows_with_the_place_where_one_is_missing(
-    built: tuple[Wafer, Path], job: Job
-) -> None:
+def test_a_pillar_off_its_grid_shows_with_the_place_where_one_is_missing(damaged: Damaged) -> None:
+    wafer, job = damaged("oasis")
     path = job.layout("oasis")
     edited = Edited(path)
     at = edited.pillar.trans.disp
     one_pillar_moved_by_1_nm(edited)
     edited.save(path)
     rehash(job.folder)
-    problems = "\n".join(found(job, built[0]))
+    problems = "\n".join(found(job, wafer))
     assert f"({at.x + 1}, {at.y})" in problems
     assert f"at ({at.x}, {at.y}), got no pillar" in problems
 
@@ -301,17 +321,18 @@ SEEDS = range(8)
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_flipped_bit_is_found_by_its_hash_and_without_it(
-    built: tuple[Wafer, Path], job: Job, form: str, seed: int
+    damaged: Damaged, form: str, seed: int
 ) -> None:
+    wafer, job = damaged(form)
     path = job.layout(form)
     data = bytearray(path.read_bytes())
     rng = random.Random(seed)
     at, bit = flip_position(bytes(data), form, rng), 1 << rng.randrange(8)
     data[at] ^= bit
     path.write_bytes(data)
-    assert any("SHA-256" in sentence for sentence in found(job, built[0]))
+    assert any("SHA-256" in sentence for sentence in found(job, wafer))
     rehash(job.folder)
-    problems = found(job, built[0])
+    problems = found(job, wafer)
     assert problems, f"bit {bit} of byte {at} of {len(data)} goes unseen"
     assert all(path.name in sentence for sentence in problems), problems
 
@@ -334,9 +355,8 @@ def flip_position(data: bytes, form: str, rng: random.Random) -> int:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_flipped_bit_under_a_renewed_checksum_is_found(
-    built: tuple[Wafer, Path], job: Job, seed: int
-) -> None:
+def test_a_flipped_bit_under_a_renewed_checksum_is_found(damaged: Damaged, seed: int) -> None:
+    wafer, job = damaged("oasis")
     # SEMI P39: the last four bytes are the CRC32 of all before; who repairs it hides the damage
     # from any check of the bytes, not from one of what they mean
     path = job.layout("oasis")
@@ -347,32 +367,31 @@ def test_a_flipped_bit_under_a_renewed_checksum_is_found(
     data[-4:] = zlib.crc32(data[:-4]).to_bytes(4, "little")
     path.write_bytes(data)
     rehash(job.folder)
-    assert found(job, built[0]), f"byte {at} of {len(data)}"
+    assert found(job, wafer), f"byte {at} of {len(data)}"
 
 
 @pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize("kept", [0, 1, 0.3, 0.999, -1])
-def test_a_truncated_file_is_found(
-    built: tuple[Wafer, Path], job: Job, form: str, kept: float
-) -> None:
+@pytest.mark.parametrize("kept", [0.0, 1e-5, 0.3, 0.999, 0.999999999])
+def test_a_truncated_file_is_found(damaged: Damaged, form: str, kept: float) -> None:
+    wafer, job = damaged(form)
     path = job.layout(form)
     data = path.read_bytes()
-    length = int(kept * len(data)) if isinstance(kept, float) else kept % len(data)
+    length = int(kept * len(data))  # nothing, a byte or none, ..., all but the last byte
     path.write_bytes(data[:length])
-    assert any("SHA-256" in sentence for sentence in found(job, built[0]))
+    assert any("SHA-256" in sentence for sentence in found(job, wafer))
     rehash(job.folder)
     for reader in READERS:
         if reader == "gdstk" and length == len(data) - 1:
-            continue  # gdstk does not read the last byte: zeros of a tape block or a checksum
-        problems = found(job, built[0], reader)
+            continue  # gdstk does not need the last byte of a file
+        problems = found(job, wafer, reader)
         assert problems, f"{reader} takes {length} of {len(data)} bytes"
         assert all(path.name in sentence for sentence in problems), problems
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_a_file_of_another_job_is_found(
-    built: tuple[Wafer, Path], job: Job, form: str, tmp_path: Path
-) -> None:
+def test_a_file_of_another_job_is_found(damaged: Damaged, form: str, tmp_path: Path) -> None:
+    wafer, job = damaged(form)
+
     def change(recipe: Recipe) -> None:
         light(recipe)
         recipe["lenses"][0]["phase"][0]["focal_length"] = "80.2 um"
@@ -380,7 +399,7 @@ def test_a_file_of_another_job_is_found(
     other = lg.build(lg.load_recipe(write(tmp_path / "b", change=change)), tmp_path / "other")
     shutil.copy(other.layout(form), job.layout(form))
     rehash(job.folder)
-    assert any("want a pillar of" in sentence for sentence in found(job, built[0]))
+    assert any("want a pillar of" in sentence for sentence in found(job, wafer))
 
 
 # --- everything else in the folder ----------------------------------------------------------------

@@ -326,9 +326,9 @@ def expected_bytes(stored_pillars: int, *, compression: Compression, sites_per_z
     """Roughly the size of a file from the pillars stored in it; right to a third.
 
     sites_per_zone: pillars across a zone, at the middle of the lens's area. Wide zones repeat
-    themselves and take fewer bytes. Measured on square lattices of 150 to 190 sizes.
+    themselves and take fewer bytes. Measured on square lattices of 100 to 190 sizes.
     """
-    wide, narrow = {"fast": (0.32, 0.75), "small": (0.22, 0.55)}[compression]
+    wide, narrow = {"fast": (0.35, 0.82), "small": (0.245, 0.58)}[compression]
     # from 4 pillars a zone to 30
     share = min(1.0, max(0.0, float(np.log(max(sites_per_zone, 1e-9) / 4) / np.log(7.5))))
     return 2000 + round(stored_pillars * (narrow + (wide - narrow) * share))
