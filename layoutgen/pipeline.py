@@ -96,7 +96,7 @@ class Wafer:
     rules: list[RuleResult]
 
 
-def design(loaded: LoadedRecipe, progress: Progress = _quiet) -> Wafer:
+def design(loaded: LoadedRecipe, progress: Progress = _quiet, jobs: int = 1) -> Wafer:
     """Place everything, choose every pillar, and settle densities; InputError tells all problems."""
     recipe = loaded.recipe
     dbu_nm = recipe.output.database_unit_nm
@@ -155,7 +155,7 @@ def design(loaded: LoadedRecipe, progress: Progress = _quiet) -> Wafer:
         polygons = {
             name: tuple(p * np.array([-1.0, 1.0]) for p in ps) for name, ps in polygons.items()
         }
-    scene = build_scene(plan, designs, of_item, polygons, exposed)
+    scene = build_scene(plan, designs, of_item, polygons, exposed, jobs)
     tree = build_tree(loaded, plan, scene, exposed, foreign)
     warnings, rules = list(plan.warnings), list(plan.rules)
     if exposed.terms and exposed.bias.depends_on_density:
@@ -432,8 +432,9 @@ class Check:
 
 def check(loaded: LoadedRecipe, *, jobs: int | None = None, progress: Progress = _quiet) -> Check:
     """Everything short of writing: problems, counts, rules, expected sizes and write time."""
+    workers = cores() if jobs is None else jobs
     try:
-        wafer = design(loaded, progress)
+        wafer = design(loaded, progress, workers)
     except InputError as error:
         return Check(error.problems, (), (), {}, 0, {}, None, {})
     workers = cores() if jobs is None else jobs
@@ -547,7 +548,7 @@ def build(
     if final.exists():
         return _existing(final, job, verify, progress)
     workers = cores() if jobs is None else jobs
-    wafer = design(loaded, progress)
+    wafer = design(loaded, progress, workers)
     failed = [rule for rule in _waived([*wafer.rules, *_size_rules(wafer)], loaded) if not rule.ok]
     if failed:
         raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
@@ -667,7 +668,7 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
         _write_bytes(folder / "tables" / name, found.data)
         inputs[path] = {"file": f"tables/{name}", "sha256": found.sha256}
     _write_bytes(folder / "recipe.yaml", loaded.text)
-    counts = write_layout(wafer, folder, title, workers, progress)
+    counts, known = write_layout(wafer, folder, title, workers, progress)
     plain = _plain_variants(wafer)
     rules = _waived(_clamp_rules(wafer, plain, counts), loaded)
     failed = [rule for rule in rules if not rule.ok]
@@ -677,7 +678,10 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
     _write_text(folder / "marks.csv", _marks_csv(plan))
     _write_text(folder / "sem_sites.csv", _sem_csv(wafer, job))
     files = {
-        path.relative_to(folder).as_posix(): {"sha256": _sha256(path), "bytes": path.stat().st_size}
+        path.relative_to(folder).as_posix(): {
+            "sha256": known.get(path.name) or _sha256(path),
+            "bytes": path.stat().st_size,
+        }
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
@@ -901,15 +905,17 @@ def cell_stream(
 
 def write_layout(
     wafer: Wafer, folder: Path, title: str, workers: int, progress: Progress
-) -> dict[int, _Counts]:
-    """Write the layout files; returns the counts of every variant."""
+) -> tuple[dict[int, _Counts], dict[str, str]]:
+    """Write the layout files; returns the counts of every variant and each file's SHA-256."""
     recipe, tree = wafer.loaded.recipe, wafer.tree
     layers = tree.layers
     counts: dict[int, _Counts] = {}
+    files: list[LayoutFile] = []
     with ExitStack() as stack:
         writers: list[OasisWriter | GdsiiWriter] = []
         for form in recipe.output.formats:
             out = stack.enter_context(LayoutFile(folder / f"{title}{SUFFIX[form]}"))
+            files.append(out)
             if form == "oasis":
                 writers.append(
                     OasisWriter(
@@ -932,7 +938,7 @@ def write_layout(
                 writer.append(data)
         for writer in writers:
             writer.close()
-    return counts
+    return counts, {file.path.name: file.sha256 for file in files}
 
 
 def _names(wafer: Wafer) -> Iterator[str]:
@@ -978,7 +984,7 @@ def verify_folder(
     if wafer is None:
         try:
             loaded = load_recipe(job.folder / "recipe.yaml")
-            wafer = design(loaded, progress)
+            wafer = design(loaded, progress, workers)
         except InputError as error:
             return [*problems, *(f"recipe.yaml: {sentence}" for sentence in error.problems)]
         if job_hash(loaded) != job.manifest["job"]:

@@ -20,6 +20,8 @@ import numpy as np
 import yaml
 from numpy.typing import NDArray
 
+from layoutgen.exposure.coder import Coder
+from layoutgen.exposure.part import Part
 from layoutgen.layout.tree import Variant
 from tests.conftest import bias_text, library_text
 
@@ -34,6 +36,7 @@ __all__ = [
     "rehash",
     "run",
     "turned",
+    "variant_codes",
     "write",
 ]
 
@@ -193,20 +196,24 @@ def turned(x: NDArray[np.int64], y: NDArray[np.int64], turns: int, mirror: bool)
     return x, y
 
 
-def flat_codes(variant: Variant) -> dict[tuple[int, int], int]:
-    """Code of every site of a variant, by its place from the axis in database units.
+def flat_codes(part: Part, coder: Coder) -> dict[tuple[int, int], int]:
+    """Code of every site of a part, by its place from the axis in database units.
 
     Computed from its blocks and the placements of its pieces, without any layout cell.
     """
-    part = variant.design.part(variant.surrounding.symmetry)
     found: dict[tuple[int, int], int] = {}
-    for task in variant.blocks():
-        block = task.codes()
-        x, y = variant.design.lattice.sites_dbu(block.window)
+    for site, masters in part.blocks():
+        block = coder.block(site, masters)
+        x, y = part.lattice.sites_dbu(block.window)
         filled = block.codes > 0
-        for turns, mirror in part.pieces[part.sites[task.index].piece].placements:
+        for turns, mirror in part.pieces[site.piece].placements:
             xs, ys = turned(x[filled], y[filled], turns, mirror)
             for place in zip(xs.tolist(), ys.tolist(), block.codes[filled].tolist(), strict=True):
-                assert place[:2] not in found, f"{variant.cell}: {place[:2]} is given twice"
+                assert place[:2] not in found, f"{part.name}: {place[:2]} is given twice"
                 found[place[:2]] = place[2]
     return found
+
+
+def variant_codes(variant: Variant) -> dict[tuple[int, int], int]:
+    """As `flat_codes`, of one variant of a wafer."""
+    return flat_codes(variant.design.part(variant.surrounding.symmetry), variant.coder)

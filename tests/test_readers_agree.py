@@ -26,7 +26,7 @@ import pytest
 import layoutgen as lg
 from layoutgen.pipeline import Job, Wafer, design
 from layoutgen.wafer.glyphs import FORMS, dot_side
-from tests.e2e_recipes import Recipe, flat_codes, turned, write
+from tests.e2e_recipes import Recipe, turned, variant_codes, write
 
 Box = tuple[int, int, int, int]
 #: of every cell: polygons on each layer/datatype, and how often it places each other cell
@@ -235,7 +235,7 @@ def test_flattened_wafer_holds_at_every_site_the_code_that_the_recipe_computes(
     (first,) = {len(table) for _, table in wafer.tree.tables}  # one ladder, so codes are its own
     assert first == len(range(90, 331))
     wanted: dict[str, dict[tuple[int, int], int]] = {}
-    codes = [flat_codes(variant) for variant in wafer.tree.variants]
+    codes = [variant_codes(variant) for variant in wafer.tree.variants]
     for number, index in wafer.tree.variant_of.items():
         thing, variant = wafer.scene.things[number], wafer.tree.variants[index]
         here = wanted.setdefault(str(variant.layer), {})

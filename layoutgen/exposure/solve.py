@@ -15,7 +15,10 @@ With `exposed: background` the sign turns: frames are exposed and the shapes are
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from threading import Lock
 
 import numba
 import numpy as np
@@ -39,6 +42,7 @@ from layoutgen.exposure.raster import (
 )
 from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.lattice import Lattice
+from layoutgen.workers import run_in_order
 
 __all__ = ["Density", "Exposed", "PartRaster", "short_range_error", "solve"]
 
@@ -97,6 +101,9 @@ def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  #
                 slope[d, m + 1] = int(np.floor(scale * 2 * drawn * lean + 0.5))
 
 
+_DepositBlock = Callable[[Site, MasterArray, tuple[slice, slice], Sequence[FloatArray]], None]
+
+
 class PartRaster:
     """The geometry of a part's raster and what is done on it: deposit, complete, convolve."""
 
@@ -126,33 +133,68 @@ class PartRaster:
         self.gx_odd = 1 if lattice.hexagonal else 0
         self.gy = 1 if lattice.y0_dbu else 0
 
+    def gather(
+        self, indices: Sequence[int], count: int, jobs: int, deposit_block: _DepositBlock
+    ) -> list[FloatArray]:
+        """Deposits of some blocks on `jobs` workers, (count) arrays on this raster's nodes.
+
+        A block goes to a small raster of its own first. Sums of whole numbers are the same in any order.
+        """
+        totals = [np.zeros(self.grid.shape) for _ in range(count)]
+        lock = Lock()
+
+        def one(index: int) -> None:
+            site = self.part.sites[index]
+            window = self.window(site)
+            shape = (window[0].stop - window[0].start, window[1].stop - window[1].start)
+            small = [np.zeros(shape) for _ in range(count)]
+            deposit_block(site, self.part.block(index), window, small)
+            with lock:
+                for total, local in zip(totals, small, strict=True):
+                    total[window] += local
+
+        for _ in run_in_order(one, indices, jobs):
+            pass
+        return totals
+
+    def window(self, site: Site) -> tuple[slice, slice]:
+        """Rows and columns of the raster's arrays that a block's deposit can touch."""
+        g, w = self.grid, site.window
+        i = w.col0 // self.nx - 2 - g.i0, (w.col0 + w.cols) // self.nx + 4 - g.i0
+        j = w.row0 // self.ny - 2 - g.j0, (w.row0 + w.rows) // self.ny + 4 - g.j0
+        return (
+            slice(max(j[0], 0), min(j[1], g.rows)),
+            slice(max(i[0], 0), min(i[1], g.cols)),
+        )
+
     def deposit(
         self,
-        site: Site,
-        masters: MasterArray,
         area: NDArray[np.int32],
         slope: NDArray[np.int32],
         times: float,
-        sums: FloatArray,
-        slopes: FloatArray,
+        site: Site,
+        masters: MasterArray,
+        window: tuple[slice, slice],
+        out: Sequence[FloatArray],
     ) -> None:
-        """Deposit a block at one density; `times` -1 takes it back, to the last bit."""
+        """Deposit a block at one density into the window's arrays; `times` -1 takes it back."""
         g = self.grid
         weight = times * len(self.part.pieces[site.piece].placements) / self.part.group_order
         lo, hi = site.runs
         deposit(
             masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, area, slope, weight, sums, slopes, g.i0, g.j0,
+            self.nx, self.ny, self.wx, self.wy, area, slope, weight, out[0], out[1],
+            g.i0 + window[1].start, g.j0 + window[0].start,
         )  # fmt: skip
 
     def deposit_again(
         self,
-        site: Site,
-        masters: MasterArray,
         rows: AreaTable,
         coef: SingleArray,
-        sums: FloatArray,
-        slopes: FloatArray,
+        site: Site,
+        masters: MasterArray,
+        window: tuple[slice, slice],
+        out: Sequence[FloatArray],
     ) -> None:
         """Deposit a block, each site at its own density, that of the spline `coef`."""
         g = self.grid
@@ -160,9 +202,22 @@ class PartRaster:
         lo, hi = site.runs
         deposit_again(
             masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, coef, rows.d0, rows.area,
-            rows.slope, weight, sums, slopes, g.i0, g.j0,
+            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy,
+            np.ascontiguousarray(coef[window]), rows.d0, rows.area, rows.slope, weight, out[0],
+            out[1], g.i0 + window[1].start, g.j0 + window[0].start,
         )  # fmt: skip
+
+    def fill(self, sums: FloatArray) -> SingleArray:
+        """Area fraction at the nodes from deposited areas, the part's images added."""
+        scale = DEPOSIT_SCALE / (self.nx * self.ny)
+        found: SingleArray = (self.complete(sums) * scale).astype(np.float32)
+        return found
+
+    def slope(self, slopes: FloatArray) -> SingleArray:
+        """Area fraction per density at the nodes, likewise; a box spreads over four nodes."""
+        scale = 0.25 / AREA_UNIT / (self.nx * self.ny)
+        found: SingleArray = (self.complete(slopes) * scale).astype(np.float32)
+        return found
 
     def largest_gap(self, site: Site, nodes: SingleArray, density: float) -> float:
         """The most that the nodes around a block differ from one density."""
@@ -247,55 +302,44 @@ def solve(
     raster: PartRaster,
     own_frame: SingleArray | None = None,
     around: SingleArray | None = None,
+    jobs: int = 1,
 ) -> Density:
     """Density of a part at its fixed point.
 
     own_frame: area fraction of the part's own frame deposited on the nodes (background only).
     around: density that the surroundings add at the nodes.
     """
-    shape = raster.grid.shape
     first = _first_density(part, exposed, site_area_nm2)
+    origin = np.float32(first / DENSITY_STEPS)
     table = AreaTable(part.masters, exposed.bias, site_area_nm2, first - 32, first + 32)
     area, slope = table.area[32].copy(), table.slope[32].copy()
-    sums, slopes = np.zeros(shape), np.zeros(shape)
-    for site, masters in part.blocks():
-        raster.deposit(site, masters, area, slope, 1.0, sums, slopes)
-    flat = _Linear(raster.complete(slopes.copy()), first / DENSITY_STEPS)
+    every = range(len(part.sites))
+    sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, area, slope, 1.0))
+    constant, linear = raster.fill(sums), raster.slope(slopes)
+    del sums, slopes
+    start = np.full(raster.grid.shape, origin, dtype=np.float32)
     density = _iterate(
-        raster, exposed, raster.complete(sums.copy()), [flat], own_frame, around,
-        np.full(shape, first / DENSITY_STEPS, dtype=np.float32), NEAR / 10,
-    )  # fmt: skip
+        raster, exposed, constant, [(linear, origin)], own_frame, around, start, NEAR / 10
+    )
     again = [
         index
         for index, site in enumerate(part.sites)
-        if raster.largest_gap(site, density.nodes, first / DENSITY_STEPS) > NEAR
+        if raster.largest_gap(site, density.nodes, float(origin)) > NEAR
     ]
-    if not again or not exposed.bias.depends_on_density:
-        return _iterate(
-            raster, exposed, raster.complete(sums), [flat], own_frame, around, density.nodes, STOP
-        )
-    rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *_span(density.nodes))
-    whole_coef = density.coef if around is None else density.coef + coefficients(around)
-    own = np.zeros(shape)
-    for index in again:
-        site, masters = part.sites[index], part.block(index)
-        raster.deposit(site, masters, area, slope, -1.0, sums, slopes)
-        raster.deposit_again(site, masters, rows, whole_coef, sums, own)
-    forms = [
-        _Linear(raster.complete(slopes), first / DENSITY_STEPS),
-        _Linear(raster.complete(own), density.nodes),
-    ]
-    return _iterate(
-        raster, exposed, raster.complete(sums), forms, own_frame, around, density.nodes, STOP
-    )
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Linear:
-    """Deposited slopes and the density (at the nodes, or everywhere) that they are counted from."""
-
-    slopes: FloatArray
-    origin: SingleArray | float
+    forms: list[tuple[SingleArray, SingleArray | np.float32]] = [(linear, origin)]
+    if again and exposed.bias.depends_on_density:
+        # these blocks' deposits are taken back, to the last bit, and made at their own densities
+        rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *_span(density.nodes))
+        coef = density.coef if around is None else density.coef + coefficients(around)
+        back = raster.gather(again, 2, jobs, partial(raster.deposit, area, slope, -1.0))
+        constant += raster.fill(back[0])
+        linear += raster.slope(back[1])
+        del back
+        fresh = raster.gather(again, 2, jobs, partial(raster.deposit_again, rows, coef))
+        constant += raster.fill(fresh[0])
+        forms.append((raster.slope(fresh[1]), density.nodes))
+        del fresh
+    return _iterate(raster, exposed, constant, forms, own_frame, around, density.nodes, STOP)
 
 
 def _first_density(part: Part, exposed: Exposed, site_area_nm2: float) -> int:
@@ -310,29 +354,21 @@ def _first_density(part: Part, exposed: Exposed, site_area_nm2: float) -> int:
 def _iterate(
     raster: PartRaster,
     exposed: Exposed,
-    sums: FloatArray,
-    forms: list[_Linear],
+    constant: SingleArray,
+    forms: Sequence[tuple[SingleArray, SingleArray | np.float32]],
     own_frame: SingleArray | None,
     around: SingleArray | None,
     start: SingleArray,
     stop: float,
 ) -> Density:
-    per_node = raster.nx * raster.ny
-    constant = (sums * (DEPOSIT_SCALE / per_node)).astype(np.float32)
-    linear = [
-        ((form.slopes * (0.25 / AREA_UNIT / per_node)).astype(np.float32), form.origin)
-        for form in forms
-    ]
     frame = 0.0 if own_frame is None else own_frame
     nodes, found = start.copy(), np.zeros_like(start)
     area, step, coef = np.zeros_like(start), np.zeros_like(start), np.zeros_like(start)
     change, rounds = math.inf, 0
     while change >= stop and rounds < _MAX_ROUNDS:
         area[:] = constant
-        for slopes, origin in linear:
-            np.subtract(
-                nodes, np.float32(origin) if isinstance(origin, float) else origin, out=step
-            )
+        for slopes, origin in forms:
+            np.subtract(nodes, origin, out=step)
             step *= slopes
             area += step
         if exposed.background:

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
-from layoutgen.exposure.part import Site
-from layoutgen.exposure.raster import AREA_UNIT, DEPOSIT_SCALE, field_at_points
+from layoutgen.exposure.part import MasterArray, Site
+from layoutgen.exposure.raster import AREA_UNIT, field_at_points
 from layoutgen.exposure.solve import Exposed, PartRaster
 from layoutgen.lattice import Lattice
 from layoutgen.layout.tree import Tree, Variant
@@ -240,17 +240,24 @@ def density_as_drawn(
     area = np.concatenate(
         [[0.0], np.floor(math.pi / 4 * diameter**2 / design.site_area_nm2 * AREA_UNIT + 0.5)]
     ).astype(np.int32)
-    sums, unused = np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)
     reach = exposed.reach_dbu + 2 * max(raster.grid.hx, raster.grid.hy)
     turned = np.array([_images(pick, variant) for pick in picks], dtype=np.float64).reshape(-1, 2)
-    for task in variant.blocks():
-        if not _touches(part.sites[task.index], design.lattice, turned, reach):
-            continue
-        codes = task.codes()
-        raster.deposit(
-            part.sites[task.index], codes.codes, area, np.zeros_like(area), 1.0, sums, unused
-        )
-    fill = raster.complete(sums) * (DEPOSIT_SCALE / (raster.nx * raster.ny))
+    near = [
+        index
+        for index, site in enumerate(part.sites)
+        if _touches(site, design.lattice, turned, reach)
+    ]
+
+    def drawn(
+        site: Site,
+        masters: MasterArray,
+        window: tuple[slice, slice],
+        out: Sequence[FloatArray],
+    ) -> None:
+        codes = variant.coder.block(site, masters).codes
+        raster.deposit(area, np.zeros_like(area), 1.0, site, codes, window, out)
+
+    fill: FloatArray = raster.fill(raster.gather(near, 2, 1, drawn)[0]).astype(np.float64)
     if exposed.background:
         own = grown(design.outline, tree.plan.frame_width_dbu or 0).astype(np.float64)
         fill = deposit_polygons([own], raster.grid) - fill

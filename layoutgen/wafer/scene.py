@@ -150,6 +150,7 @@ class _Builder:
         of_item: dict[tuple[str, str], list[int]],
         cells: dict[str, tuple[FloatArray, ...]],
         exposed: Exposed,
+        jobs: int,
         progress: Callable[[str], None] | None,
     ) -> None:
         self.plan = plan
@@ -157,6 +158,7 @@ class _Builder:
         self.of_item = of_item
         self.cells = cells
         self.exposed = exposed
+        self.jobs = jobs
         self.progress = progress
         self.figures: list[Figures] = []
         self._figure_index: dict[tuple[object, ...], int] = {}
@@ -380,7 +382,7 @@ class _Builder:
             frame = deposit_polygons([own], raster.grid).astype(np.float32)
         return solve(
             raster.part, self.exposed, design.site_area_nm2, raster=raster, own_frame=frame,
-            around=None if around is None else around.astype(np.float32),
+            around=None if around is None else around.astype(np.float32), jobs=self.jobs,
         )  # fmt: skip
 
     def figures_at(
@@ -613,6 +615,7 @@ def build_scene(
     of_item: dict[tuple[str, str], list[int]],
     cells: dict[str, tuple[FloatArray, ...]],
     exposed: Exposed,
+    jobs: int = 1,
     progress: Callable[[str], None] | None = None,
 ) -> Scene:
     """Find every surrounding on the wafer and solve the density of each design in each.
@@ -620,4 +623,4 @@ def build_scene(
     of_item: (kind, name) of an item -> the designs that it places; cells: polygons of each foreign
     cell from its origin.
     """
-    return _Builder(plan, designs, of_item, cells, exposed, progress).build()
+    return _Builder(plan, designs, of_item, cells, exposed, jobs, progress).build()
