@@ -103,6 +103,11 @@ def _compare(
     waiting: dict[str, ReadCell] = {}
     cells = iter(source)
 
+    def keep(cell: ReadCell) -> None:
+        if cell.name in waiting:  # gdstk takes a second cell of the same name without a word
+            found.add(f"cell {cell.name}: in the file twice")
+        waiting[cell.name] = cell
+
     def next_cell(name: str) -> ReadCell | None:
         if name in waiting:
             return waiting.pop(name)
@@ -113,7 +118,7 @@ def _compare(
             elif cell.name == name:
                 return cell
             else:
-                waiting[cell.name] = cell
+                keep(cell)
         return None
 
     for want in expected:
@@ -131,7 +136,7 @@ def _compare(
             _check_shape(cell, numbers[cell.name], shapes, found)
             drawn.add(cell.name)
         else:
-            waiting[cell.name] = cell
+            keep(cell)
     for name in sorted(waiting):
         found.add(f"cell {name}: not in the recipe's layout")
     for name in sorted(used - drawn):
