@@ -7,7 +7,10 @@ sites are compared instead of the bytes.
 
 from __future__ import annotations
 
+import datetime as dt
+import getpass
 import shutil
+import socket
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -150,11 +153,7 @@ def test_processor_locale_time_zone_and_hash_seed_change_no_byte(
 def test_nothing_in_the_folder_names_this_machine_or_this_day(
     plain: tuple[Path, dict[str, bytes]],
 ) -> None:
-    import datetime
-    import getpass
-    import socket
-
-    today = datetime.date.today().isoformat()
+    today = dt.date.today().isoformat()
     words = {str(plain[0].parent), today, socket.gethostname(), "/tmp", f"/{getpass.getuser()}/"}
     for name, data in plain[1].items():
         if not name.endswith((".oas", ".gds")):

@@ -1,10 +1,12 @@
 """A second reader: gdstk reads the whole file into memory and hands out the same cells.
 
-It knows nothing of ours, so a mistake that our writer and our reader would share shows here.
+What it finds owes nothing to our reader, which only checks first that the records are sound: a
+mistake that our writer and our reader would share shows here.
 """
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from layoutgen.review.gdsii_reader import read_gdsii
+from layoutgen.review.oasis_reader import read_oasis
 from layoutgen.review.readcells import (
     LayoutReadError,
     Placements,
@@ -39,6 +43,11 @@ def read_whole(path: Path, form: str) -> WholeFile:
     """Read a layout file (oasis or gdsii) with gdstk."""
     import gdstk
 
+    # gdstk passes over much that is malformed and crashes on some of it: only a file whose records
+    # are sound is given to it
+    with read_oasis(path) if form == "oasis" else read_gdsii(path) as records:
+        for cell in records:
+            _ = cell.shapes, cell.references  # read now, not when asked for
     read = gdstk.read_oas if form == "oasis" else gdstk.read_gds
     try:
         if form == "oasis":
@@ -47,8 +56,11 @@ def read_whole(path: Path, form: str) -> WholeFile:
                 raise LayoutReadError(f"{path.name}: want an END record of 256 bytes, got none")
             if gdstk.oas_validate(str(path))[0] is False:
                 raise LayoutReadError(f"{path.name}: its checksum is not that of its bytes")
-        return WholeFile(read(str(path)))
-    except (OSError, RuntimeError, ValueError) as error:
+        with warnings.catch_warnings():
+            # records that gdstk does not know, and references to nothing, are no more than warnings
+            warnings.simplefilter("error", RuntimeWarning)
+            return WholeFile(read(str(path)))
+    except (OSError, RuntimeError, RuntimeWarning, ValueError) as error:
         raise LayoutReadError(f"{path.name}: gdstk cannot read it: {error}") from error
 
 
