@@ -656,11 +656,15 @@ class Convolver:
     def _mirrored(
         self, array: SingleArray, i0: int, j0: int, margin_x: int, margin_y: int
     ) -> tuple[SingleArray, int, int]:
-        """The array reaching `margin` nodes beyond a mirror axis."""
+        """The array reaching `margin` nodes beyond a mirror axis; itself where there is none."""
+        if not (self.mirror_x or self.mirror_y):
+            return array, i0, j0
         left = margin_x if self.mirror_x else -i0
         low = margin_y if self.mirror_y else -j0
         rows, cols = array.shape[0] + j0, array.shape[1] + i0  # from node 0 on
         wide = self._scratch.array("wide", (low + rows, left + cols))
+        if np.shares_memory(wide, array):  # a coarser level's own array
+            wide = np.zeros(wide.shape, dtype=np.float32)
         if not (self.mirror_x and self.mirror_y) or left >= cols or low >= rows:
             wide[:] = 0.0  # else every node is written below
         wide[

@@ -1,0 +1,111 @@
+"""Densities of simple areas on the raster against closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import erf
+from scipy.stats import ncx2
+
+from layoutgen.exposure.coverage import deposit_polygons, polygon_density
+from layoutgen.exposure.raster import Convolver, Grid, prolong, restrict
+from layoutgen.exposure.scatter import ScatterTerm
+
+BETA = 9000.0
+GAUSS = (ScatterTerm("gaussian", BETA, 1.0),)
+
+
+def square(side: float, x: float = 0.0, y: float = 0.0) -> np.ndarray:
+    h = side / 2
+    return np.array([[x - h, y - h], [x + h, y - h], [x + h, y + h], [x - h, y + h]])
+
+
+@pytest.mark.parametrize("distance", [-1.0, 0.0, 0.5, 1.0])
+def test_density_across_a_straight_edge_follows_the_error_function(distance: float) -> None:
+    # (1 + erf(d / beta)) / 2 for a half plane (integral of the Gaussian)
+    wide = square(20 * BETA, x=10 * BETA)
+    at = np.array([distance * BETA])
+    found = polygon_density([wide], GAUSS, at, np.zeros(1))[0, 0]
+    assert found == pytest.approx((1 + erf(distance)) / 2, abs=3e-4)
+
+
+@pytest.mark.parametrize("side", [0.5, 2.0, 5.0])
+def test_the_centre_of_a_square_pad_sees_erf_squared(side: float) -> None:
+    # rho erf(L / (2 beta))^2, product of two straight integrals; the corner of a wide pad sees 1/4
+    found = polygon_density([square(side * BETA)], GAUSS, np.zeros(1), np.zeros(1))[0, 0]
+    assert found == pytest.approx(erf(side / 2) ** 2, abs=3e-4)
+
+
+def test_the_corner_of_a_wide_pad_sees_a_quarter() -> None:
+    wide = square(20 * BETA, x=10 * BETA, y=10 * BETA)
+    assert polygon_density([wide], GAUSS, np.zeros(1), np.zeros(1))[0, 0] == pytest.approx(
+        0.25, abs=3e-4
+    )
+
+
+@pytest.mark.parametrize(("radius", "r", "b"), [(1, 1, 1), (1, 1, 0.2), (1, 0.5, 0.5), (2, 0, 1)])
+def test_a_disc_is_a_noncentral_chi_square(radius: float, r: float, b: float) -> None:
+    # Marcum Q: ncx2.cdf(2 R^2 / b^2, 2, 2 r^2 / b^2); a polygon of 512 sides stands for the disc
+    scale = 10_000.0
+    angles = 2 * np.pi * np.arange(512) / 512
+    disc = radius * scale * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    terms = (ScatterTerm("gaussian", b * scale, 1.0),)
+    found = polygon_density([disc], terms, np.array([r * scale]), np.zeros(1))[0, 0]
+    assert found == pytest.approx(
+        float(ncx2.cdf(2 * (radius / b) ** 2, 2, 2 * (r / b) ** 2)), abs=4e-4
+    )
+
+
+@pytest.mark.parametrize("term", ["exponential", "power"])
+def test_a_large_area_is_dense_whatever_the_term(term: str) -> None:
+    terms = (ScatterTerm(term, 2000.0, 1.0, 2.5),)
+    found = polygon_density([square(400_000.0)], terms, np.zeros(1), np.zeros(1))[0, 0]
+    # what lies beyond the square's nearest and farthest edge brackets the answer
+    assert 1 - terms[0].outside(200_000.0) - 2e-4 <= found <= 1 + 2e-4
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000), corners=st.integers(3, 9))
+def test_the_deposit_of_a_polygon_holds_its_area(seed: int, corners: int) -> None:
+    rng = np.random.default_rng(seed)
+    angles = 2 * np.pi * (np.arange(corners) + rng.uniform(0, 0.8, corners)) / corners
+    radii = rng.uniform(3000, 30_000, corners)  # about a centre inside: never crosses itself
+    polygon = np.stack([radii * np.cos(angles), radii * np.sin(angles)], axis=1)
+    grid = Grid(2000.0, 2300.0, -25, -24, 52, 50)
+    got = float(deposit_polygons([polygon], grid).sum()) * grid.hx * grid.hy
+    assert got == pytest.approx(abs(shapely.Polygon(polygon).area), rel=1e-9)
+
+
+def test_overlapping_polygons_count_once() -> None:
+    grid = Grid(2000.0, 2000.0, -20, -20, 41, 41)
+    one = deposit_polygons([square(20_000.0)], grid)
+    two = deposit_polygons([square(20_000.0), square(10_000.0)], grid)
+    np.testing.assert_allclose(one, two, atol=1e-12)
+
+
+def test_coarser_nodes_hold_the_same_area_and_finer_ones_the_same_spline() -> None:
+    rng = np.random.default_rng(5)
+    fine = rng.random((20, 24)).astype(np.float32)
+    coarse, i0, j0 = restrict(fine, -3, -4)
+    assert 4 * float(coarse.sum()) == pytest.approx(float(fine.sum()), rel=1e-6)
+    # a spline of constant coefficients is constant on any nodes
+    flat = np.ones((9, 9), np.float32)
+    finer = prolong(flat, 0, 0, (4, 4, 8, 8))
+    np.testing.assert_allclose(finer, 1.0, atol=1e-6)
+    assert (i0, j0) == ((-3 - 2) // 2, (-4 - 2) // 2)
+
+
+def test_a_mirrored_array_gives_what_the_whole_array_gives() -> None:
+    rng = np.random.default_rng(7)
+    quarter = rng.random((30, 30)).astype(np.float32)
+    whole = np.zeros((81, 81), np.float32)
+    for y in range(-29, 30):
+        for x in range(-29, 30):
+            whole[40 + y, 40 + x] = quarter[abs(y), abs(x)]
+    terms = (ScatterTerm("gaussian", 9000.0, 0.7), ScatterTerm("exponential", 20_000.0, 0.3))
+    full = Convolver(Grid(2000.0, 2000.0, -40, -40, 81, 81), terms, False, False)(whole)
+    part = Convolver(Grid(2000.0, 2000.0, -4, -4, 45, 45), terms, True, True)(whole[36:, 36:])
+    np.testing.assert_allclose(part, full[36:, 36:], atol=2e-4)
