@@ -332,6 +332,7 @@ def test_two_builds_at_once_give_one_whole_folder(tmp_path: Path) -> None:
     path = write(tmp_path / "recipe", LONE)
     both = [start(path, tmp_path / "out") for _ in range(2)]
     for process in both:
-        assert process.wait() == 0, process.communicate()
+        told = process.communicate(timeout=300)
+        assert process.returncode == 0, told
     assert [found.name for found in (tmp_path / "out").iterdir()] == ["lone-A"]
     assert lg.verify(tmp_path / "out" / "lone-A") == []
