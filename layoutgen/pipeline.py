@@ -14,7 +14,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
@@ -504,18 +504,25 @@ class Job:
         return self.folder / f"{self.title}{SUFFIX[form]}"
 
 
+#: What is read from a manifest that stands on the disk, and may have been changed there.
+_READ_BACK = {"name": str, "revision": str, "job": str, "files": dict, "dies": dict, "pillars": int,
+              "pillars_stored": int, "written": str, "verified": bool,
+              "write_time_s": int | float | None}  # fmt: skip
+
+
 def open_job(folder: str | Path) -> Job:
     """A job folder that exists; InputError where it is none."""
     path = Path(folder)
     try:
         manifest = json.loads((path / "manifest.json").read_text(encoding="utf-8"))
-        if not isinstance(manifest, dict) or not {"name", "revision", "job", "files"} <= set(
-            manifest
+        if not isinstance(manifest, dict) or not all(
+            isinstance(manifest.get(key), kind) for key, kind in _READ_BACK.items()
         ):
-            raise ValueError("its manifest lacks name, revision, job or files")
+            raise ValueError(f"one without a proper {', '.join(_READ_BACK)}")
     except (OSError, ValueError) as error:
         raise InputError(
-            f"{path}: want a job folder with its manifest.json, got {error}"
+            f"{path}: want a job folder with its manifest.json, got"
+            f" {error.strerror if isinstance(error, OSError) else error}"
         ) from error
     return Job(path, manifest)
 
@@ -545,7 +552,11 @@ def build(
     out = Path(out)
     final = out / f"{recipe.name}-{recipe.revision}"
     job = job_hash(loaded)
-    if final.exists():
+    try:
+        exists = final.exists()
+    except OSError as error:  # a name too long, a folder above that cannot be entered
+        raise InputError(f"{out}: want a folder to write to, got {error.strerror}") from error
+    if exists:
         return _existing(final, job, verify, progress)
     workers = cores() if jobs is None else jobs
     wafer = design(loaded, progress, workers)
@@ -568,11 +579,11 @@ def build(
                     raise VerifyError(found)
             manifest["verified"] = verify
             _write_text(folder / "manifest.json", _json(manifest))
+            existed = not _publish(folder, final)
         except OSError as error:
             raise LayoutgenError(
                 f"{final}: could not be written: {error.strerror or error}; nothing is left of it"
             ) from error
-        existed = not _publish(folder, final)
     if existed:
         return _existing(final, job, verify, progress)
     return Job(final, manifest, warnings=tuple(wafer.warnings))
@@ -631,13 +642,12 @@ def _publish(folder: Path, final: Path) -> bool:
 
 
 def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError:  # some file systems cannot; the rename is still whole
-        pass
-    finally:
-        os.close(handle)
+    with suppress(OSError):  # some file systems cannot; the rename is still whole
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _write_text(path: Path, text: str) -> None:
@@ -693,22 +703,8 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
         "job": job,
         "inputs": inputs,
         "files": files,
-        "layers": {
-            role: f"{number}/{datatype}" for role, (number, datatype) in loaded.layers.items()
-        },
-        "written_layers": {str(layer): name for layer, name in sorted(tree.layers.items())},
-        "tone": "holes" if plan.mirrored else "pillars",
-        "exposed": recipe.exposure.exposed,
-        "written": _boolean(wafer),
-        "mirrored": plan.mirrored,
-        "labels_mirrored": plan.labels_mirrored,
-        "doses": [
-            {"dose": dose, "datatype_added": 100 + k} for dose, k in loaded.dose_steps.items()
-        ],
+        **_operator_facts(wafer),
         "verified": False,
-        "database_unit_nm": plan.dbu_nm,
-        "address_grid_nm": loaded.address_grid_nm,
-        "scale": recipe.scale,
         "shapes": _shapes(wafer, counts),
         "lenses": _lens_facts(wafer, plain, counts, workers),
         "dies": plan.die_counts,
@@ -731,6 +727,28 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
             for r in _waived([*wafer.rules, *rules, *_size_rules(wafer)], loaded)
         ],
         "warnings": wafer.warnings,
+    }
+
+
+def _operator_facts(wafer: Wafer) -> dict[str, Any]:
+    """What the operator goes by besides the layout itself; `verify` holds the manifest to it."""
+    loaded, plan = wafer.loaded, wafer.plan
+    return {
+        "layers": {
+            role: f"{number}/{datatype}" for role, (number, datatype) in loaded.layers.items()
+        },
+        "written_layers": {str(layer): name for layer, name in sorted(wafer.tree.layers.items())},
+        "tone": "holes" if plan.mirrored else "pillars",
+        "exposed": loaded.recipe.exposure.exposed,
+        "written": _boolean(wafer),
+        "mirrored": plan.mirrored,
+        "labels_mirrored": plan.labels_mirrored,
+        "doses": [
+            {"dose": dose, "datatype_added": 100 + k} for dose, k in loaded.dose_steps.items()
+        ],
+        "database_unit_nm": plan.dbu_nm,
+        "address_grid_nm": loaded.address_grid_nm,
+        "scale": loaded.recipe.scale,
     }
 
 
@@ -961,8 +979,12 @@ def changed_files(job: Job) -> list[str]:
         path = job.folder / name
         if not path.is_file():
             problems.append(f"{name}: missing")
-        elif _sha256(path) != facts["sha256"]:
-            problems.append(f"{name}: another SHA-256 than in the manifest")
+            continue
+        try:
+            if _sha256(path) != facts["sha256"]:
+                problems.append(f"{name}: another SHA-256 than in the manifest")
+        except OSError as error:
+            problems.append(f"{name}: cannot be read: {error.strerror}")
     return problems
 
 
@@ -970,7 +992,11 @@ def verify(job: str | Path | Job, *, reader: str = "own", jobs: int | None = Non
            progress: Progress = _quiet) -> list[str]:  # fmt: skip
     """Prove a job folder equal to its own recipe, computed afresh; the differences, empty if none."""
     found = job if isinstance(job, Job) else open_job(job)
-    return verify_folder(found, reader=reader, jobs=jobs, progress=progress)
+    try:
+        return verify_folder(found, reader=reader, jobs=jobs, progress=progress)
+    except OSError as error:
+        where = error.filename or found.folder
+        raise InputError(f"{where}: want a file that can be read, got {error.strerror}") from error
 
 
 def verify_folder(
@@ -996,6 +1022,9 @@ def verify_folder(
         )
     if job.manifest["dies"] != plan.die_counts:
         problems.append(f"manifest.json: want dies {plan.die_counts}, got {job.manifest['dies']}")
+    for key, wanted in _operator_facts(wafer).items():
+        if job.manifest.get(key) != wanted:
+            problems.append(f"manifest.json: want {key} {wanted!r}, got {job.manifest.get(key)!r}")
     lists = [("dies.csv", _dies_csv(plan)), ("marks.csv", _marks_csv(plan))]
     if fresh:  # else it was just made from this very design
         lists.append(("sem_sites.csv", _sem_csv(wafer, job.manifest["job"])))

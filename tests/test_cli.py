@@ -5,16 +5,23 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import gdstk
+import jsonschema
 import numpy as np
 import pytest
 import yaml
 from typer.testing import CliRunner
 
 from layoutgen.cli import app
+from layoutgen.pipeline import build
+from layoutgen.recipe.load import load_recipe
+from tests.e2e_recipes import CLI, FULL, LONE, Recipe, environment, run, write
 
 RUNNER = CliRunner()
 Change = Callable[[dict[str, object]], None]
@@ -167,3 +174,192 @@ def test_schema_and_verify_of_what_is_no_job(tmp_path: Path) -> None:
     result = RUNNER.invoke(app, ["verify", str(tmp_path)])
     assert result.exit_code == 2
     assert "want a job folder" in result.stderr
+
+
+# --- what goes to standard output and what to standard error ----------------------------------------
+
+TEN_FAULTS: dict[str, Callable[[Recipe], Any]] = {
+    "substrate_index": lambda data: data.update(substrate_index="glass"),
+    "revison": lambda data: data.update(revison="B"),
+    "pitch": lambda data: data["lattice"].update(pitch=400),
+    "height": lambda data: data["pillars"].update(height="600 mm of rain"),
+    "vertices": lambda data: data["pillars"].update(vertices=7),
+    "library": lambda data: data["pillars"].update(library="nowhere.csv"),
+    "aperture": lambda data: data["lenses"][0].update(aperture="-3 mm"),
+    "focal_length": lambda data: data["lenses"][0]["phase"][0].update(focal_length="3 kg"),
+    "term": lambda data: data["exposure"]["backscatter"][0].update(term="lorentzian"),
+    "transfers": lambda data: data["replication"].update(transfers="some"),
+}
+
+
+@pytest.mark.parametrize("command", ["build", "check"])
+def test_ten_faults_are_ten_sentences_at_once(tmp_path: Path, command: str) -> None:
+    def all_ten(data: Recipe) -> None:
+        for fault in TEN_FAULTS.values():
+            fault(data)
+
+    path = write(tmp_path, FULL, all_ten)
+    out = ["--out", str(tmp_path / "jobs")] if command == "build" else []
+    result = RUNNER.invoke(app, [command, str(path), *out])
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    sentences = result.stderr.splitlines()
+    assert len(sentences) == 10, result.stderr
+    for key in TEN_FAULTS:
+        (told,) = [sentence for sentence in sentences if re.search(rf"[ .]{key}\b", sentence)]
+        assert re.match(r"full\.yaml:\d+: ", told), told
+        assert ": want " in told or ", want " in told or " want " in told, told
+    assert not (tmp_path / "jobs").exists()
+
+
+@pytest.mark.parametrize("name", TEN_FAULTS)
+def test_each_fault_alone_is_one_sentence_and_status_2(tmp_path: Path, name: str) -> None:
+    path = write(tmp_path, FULL, TEN_FAULTS[name])
+    result = RUNNER.invoke(app, ["check", str(path), "--json"])
+    assert result.exit_code == 2
+    found = json.loads(result.stdout)
+    assert found["problems"] == result.stderr.splitlines()
+    assert len(found["problems"]) == 1
+
+
+@pytest.mark.parametrize(
+    "content, words",
+    [
+        (None, "want"),
+        (b"", "want"),
+        (b"[1, 2]", "want"),
+        (b"name: [", "want"),
+        (b"\xff\xfe\x00", "want"),
+        (b"name: a\nname: b\n", "name"),
+    ],
+    ids=["missing", "empty", "a list", "broken", "not text", "repeated key"],
+)
+def test_what_is_no_recipe_is_refused_in_sentences(
+    tmp_path: Path, content: bytes | None, words: str
+) -> None:
+    path = tmp_path / "odd.yaml"
+    if content is not None:
+        path.write_bytes(content)
+    for command in (["check", str(path)], ["build", str(path), "--out", str(tmp_path / "jobs")]):
+        result = RUNNER.invoke(app, command)
+        assert result.exit_code == 2, result.output
+        assert words in result.stderr
+        assert "Traceback" not in result.stderr
+        assert result.stdout == ""
+    assert not (tmp_path / "jobs").exists()
+
+
+def test_json_of_build_is_one_object_and_nothing_else(tmp_path: Path) -> None:
+    path = write(tmp_path, LONE)
+    result = RUNNER.invoke(app, ["build", str(path), "--out", str(tmp_path / "jobs"), "--json"])
+    assert result.exit_code == 0
+    assert len(result.stdout.splitlines()) == 1
+    found = json.loads(result.stdout)
+    assert (found["folder"], found["existed"]) == (str(tmp_path / "jobs" / "lone-A"), False)
+    manifest = json.loads((tmp_path / "jobs" / "lone-A" / "manifest.json").read_text())
+    assert {key: found[key] for key in manifest} == manifest
+
+
+def test_json_holds_the_problems_of_a_refused_build_too(tmp_path: Path) -> None:
+    path = write(tmp_path, LONE, TEN_FAULTS["aperture"])
+    result = RUNNER.invoke(app, ["build", str(path), "--out", str(tmp_path), "--json"])
+    assert result.exit_code == 2
+    assert json.loads(result.stdout) == {"problems": result.stderr.splitlines()}
+
+
+def test_check_foretells_what_build_makes(tmp_path: Path) -> None:
+    def costed(data: Recipe) -> None:
+        data["exposure"] |= {"dose": "300 uC/cm2", "current": "5 nA"}
+
+    path = write(tmp_path, FULL, costed)
+    found = json.loads(RUNNER.invoke(app, ["check", str(path), "--json"]).stdout)
+    job = build(load_recipe(path), tmp_path / "jobs", verify=False)
+    assert set(found) >= {
+        "problems", "warnings", "rules", "dies", "pillars", "bytes", "write_time_s",
+    }  # fmt: skip
+    for key in ("dies", "pillars"):
+        assert found[key] == job.manifest[key]
+    assert found["write_time_s"] == pytest.approx(job.manifest["write_time_s"], abs=1e-3)
+    assert found["problems"] == []
+    assert found["warnings"] == job.manifest["warnings"]
+    for form, size in found["bytes"].items():
+        assert size == pytest.approx(job.layout(form).stat().st_size, rel=0.5)
+    assert not list(tmp_path.glob("jobs/.*"))
+
+
+def test_quiet_prints_nothing_where_nothing_is_wrong(tmp_path: Path) -> None:
+    def silent(data: Recipe) -> None:  # a collar of 2 beta: no warning
+        data["lenses"][0]["collar"] = "18 um"
+
+    path = write(tmp_path, LONE, silent)
+    for command in (
+        ["check", str(path), "--quiet"],
+        ["build", str(path), "--out", str(tmp_path / "jobs"), "--quiet"],
+        ["verify", str(tmp_path / "jobs" / "lone-A"), "--quiet"],
+    ):
+        result = RUNNER.invoke(app, command)
+        assert (result.exit_code, result.stdout, result.stderr) == (0, "", ""), command
+
+
+def test_no_verify_is_written_into_the_manifest_and_a_later_build_makes_up_for_it(
+    tmp_path: Path,
+) -> None:
+    path = write(tmp_path, LONE)
+    for extra, verified in (["--no-verify"], False), ([], None):
+        out = ["--out", str(tmp_path / "jobs"), *extra]
+        result = RUNNER.invoke(app, ["build", str(path), *out])
+        assert result.exit_code == 0
+        if verified is not None:
+            manifest = json.loads((tmp_path / "jobs" / "lone-A" / "manifest.json").read_text())
+            assert manifest["verified"] is verified
+            assert "verified  no" in result.stdout
+    assert RUNNER.invoke(app, ["verify", str(tmp_path / "jobs" / "lone-A")]).exit_code == 0
+
+
+def test_help_names_every_command_and_status_is_0() -> None:
+    result = RUNNER.invoke(app, ["--help"])
+    assert result.exit_code == 0
+    for command in ("build", "check", "verify", "schema"):
+        assert re.search(rf"\b{command}\b", result.stdout)
+        one = RUNNER.invoke(app, [command, "--help"])
+        assert one.exit_code == 0
+    assert RUNNER.invoke(app, ["fabricate"]).exit_code == 2
+    assert RUNNER.invoke(app, ["build", "recipe.yaml", "--jobs", "0"]).exit_code == 2
+
+
+def test_schema_accepts_the_recipes_and_refuses_each_fault_of_form(tmp_path: Path) -> None:
+    result = run("schema")
+    assert (result.returncode, result.stderr) == (0, "")
+    validator = jsonschema.Draft202012Validator(json.loads(result.stdout))
+    for recipe_ in (FULL, LONE):
+        assert list(validator.iter_errors(json.loads(json.dumps(recipe_)))) == []
+    for name in set(TEN_FAULTS) - {"library", "vertices", "aperture"}:  # these need a look further
+        data = json.loads(json.dumps(FULL))
+        TEN_FAULTS[name](data)
+        assert list(validator.iter_errors(data)), name
+
+
+def test_a_closed_pipe_ends_the_command_quietly() -> None:
+    process = subprocess.Popen(
+        [*CLI, "schema"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment()
+    )
+    assert process.stdout is not None
+    process.stdout.close()
+    assert process.stderr is not None
+    told = process.stderr.read()
+    process.stderr.close()
+    assert process.wait() in (0, 1)
+    assert told == b""
+
+
+def test_help_loads_nothing_heavy() -> None:
+    heavy = "numba scipy matplotlib shapely gdstk numpy".split()  # noqa: SIM905
+    code = (
+        "import sys\nfrom layoutgen.cli import main\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        f"print([m for m in {heavy} if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--help"], capture_output=True, text=True, env=environment()
+    )
+    assert done.stderr.strip() == "[]"

@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ from layoutgen.layout.cells import Cell, Layer, Pillars, Polygons, Reference, Sh
 from layoutgen.layout.shapes import ladder_table
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.wafer.designs import Design
-from layoutgen.wafer.frames import frame_union, grown
+from layoutgen.wafer.frames import frame_union, frames_meet, grown
 from layoutgen.wafer.glyphs import glyph_places, glyph_polygons
 from layoutgen.wafer.plan import Part as PlacedPart
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
@@ -213,7 +214,8 @@ class _TreeBuilder:
         key = (surrounding_index, split_nm, layer)
         if key not in self.places:
             prefix = {"lens": "L", "deflector": "G", "pad": "P"}[design.kind]
-            cell = f"{prefix}_{_clean(design.name, 12)}_{len(self.variants)}"
+            # no _ in the name: L_a_1 and a block of it could be called alike otherwise
+            cell = f"{prefix}_{_clean(design.name, 12).replace('_', '')}_{len(self.variants)}"
             self.places[key] = len(self.variants)
             self.variants.append(
                 Variant(
@@ -252,7 +254,9 @@ class _TreeBuilder:
         top_polygons.append(Polygons(self.layer("outlines"), list(plan.wafer_outlines)))
         recipe = self.loaded.recipe
         revision = _clean(recipe.revision, 16)
-        top = f"{_clean(recipe.name, 31 - len(revision))}_{revision}"
+        top = f"{_clean(recipe.name, 30 - len(revision))}_{revision}"
+        if re.match("[CDGLPTX]_", top):  # as the cells below it are called
+            top = f"J{top}"
         self.cells.append(Cell(top, polygons=tuple(top_polygons), references=tuple(top_references)))
         variants = self.variants
         pairs = dict.fromkeys((id(v.table), v.layer) for v in variants)
@@ -286,8 +290,9 @@ class _TreeBuilder:
         long = len(die.label) if self.plan.frame_width_dbu is not None else 0
         key = (die.name, tuple(placed), long)
         if key not in self.die_cells:
-            count = sum(1 for known in self.die_cells if known[0] == die.name)
-            name = f"D_{_clean(die.name, 20)}_{count}"
+            stem = f"D_{_clean(die.name, 20)}"  # that of dies whose names begin alike, too
+            count = sum(known.rpartition("_")[0] == stem for known in self.die_cells.values())
+            name = f"{stem}_{count}"
             references = [Reference(self.variants[v].cell, x, y) for v, x, y in placed]
             references += [
                 Reference(cell, x, y, 2 if cell.startswith("X_") and self.plan.mirrored else 0,
@@ -336,7 +341,7 @@ class _TreeBuilder:
             cell = f"X_{_clean(name, 20)}_{len(self.foreign_cells)}"
             self.cells.append(Cell(cell, polygons=tuple(self.foreign[name])))
             for group in self.foreign[name]:
-                self.used.setdefault(group.layer, f"{name}_{group.layer.number}")
+                self.used.setdefault(group.layer, f"cell_{name}_{group.layer.number}")
             self.foreign_cells[name] = cell
         return self.foreign_cells[name]
 
@@ -360,9 +365,7 @@ class _TreeBuilder:
             )
             for dose in doses
         }
-        if sum(len(group) for group in groups.values()) != len(
-            frame_union([frame for group in groups.values() for frame in group])
-        ):
+        if any(frames_meet(a, b) for a, b in combinations(groups.values(), 2)):
             raise InputError(
                 f"dies.{die.name}: want frames of different doses apart, got frames that meet; "
                 "move the parts apart or narrow exposure.frame_width"

@@ -23,7 +23,9 @@ from numpy.typing import NDArray
 
 from layoutgen.wafer.marks import rectangle
 
-__all__ = ["Disc", "Outline", "Rect", "circle", "frame_union", "grown", "wafer_outline"]
+__all__ = [
+    "Disc", "Outline", "Rect", "circle", "frame_union", "frames_meet", "grown", "wafer_outline",
+]  # fmt: skip
 
 Polygon = NDArray[np.int64]
 
@@ -141,6 +143,12 @@ def frame_union(polygons: Sequence[Polygon]) -> tuple[Polygon, ...]:
         for part in shapely.get_parts(whole):
             united.extend(_without_holes(part))
     return tuple(united)
+
+
+def frames_meet(some: Sequence[Polygon], others: Sequence[Polygon]) -> bool:
+    """Whether any frame of the first touches one of the second."""
+    tree = shapely.STRtree([shapely.Polygon(p) for p in others])
+    return bool(tree.query([shapely.Polygon(p) for p in some], predicate="intersects").size)
 
 
 def _without_holes(polygon: shapely.Polygon) -> list[Polygon]:

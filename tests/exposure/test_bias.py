@@ -38,7 +38,8 @@ def test_bias_at_whole_density_steps_is_that_of_the_table() -> None:
 
 
 @pytest.mark.parametrize(
-    ("size", "drawn"), [(202.5, 203), (202.4999, 202), (201.5, 202), (90.0, 90), (329.6, 330)]
+    ("size", "drawn"),
+    [(202.5, 203), (202.4999, 202), (201.5, 202), (90.0, 90), (329.6, 330), (200 + 2.5, 203)],
 )
 def test_halves_round_up_to_the_ladder(size: float, drawn: float) -> None:
     ladder = DrawnLadder(90.0, 1.0, 241, squares=False)

@@ -11,8 +11,12 @@ from scipy.special import erf
 from scipy.stats import ncx2
 
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
-from layoutgen.exposure.raster import Convolver, Grid, prolong, restrict
+from layoutgen.exposure.part import MasterArray, Masters, Part, Site
+from layoutgen.exposure.raster import AREA_UNIT, Convolver, Grid, prolong, restrict
 from layoutgen.exposure.scatter import ScatterTerm
+from layoutgen.exposure.solve import PartRaster
+from layoutgen.lattice import Lattice
+from layoutgen.optics.domain import Circle
 
 BETA = 9000.0
 GAUSS = (ScatterTerm("gaussian", BETA, 1.0),)
@@ -109,3 +113,50 @@ def test_a_mirrored_array_gives_what_the_whole_array_gives() -> None:
     full = Convolver(Grid(2000.0, 2000.0, -40, -40, 81, 81), terms, False, False)(whole)
     part = Convolver(Grid(2000.0, 2000.0, -4, -4, 45, 45), terms, True, True)(whole[36:, 36:])
     np.testing.assert_allclose(part, full[36:, 36:], atol=2e-4)
+
+
+@pytest.mark.parametrize("lattice", [
+    Lattice("square", 400, 400, "gap"), Lattice("square", 400, 400, "site"),
+    Lattice("hexagonal", 400, 346, "gap"),
+], ids=str)  # fmt: skip
+def test_a_deposit_keeps_the_area_whatever_the_order_and_cut_of_blocks(lattice: Lattice) -> None:
+    area = np.array([0, 1111, 5003, 12_345], dtype=np.int32)  # AREA_UNITs of each master
+
+    def source(site: Site) -> MasterArray:
+        w = site.window
+        row, col = np.mgrid[w.row0 : w.row0 + w.rows, w.col0 : w.col0 + w.cols]
+        found: MasterArray = ((row * 5 + col * 3) % 4).astype(np.uint8)
+        lo, hi = site.runs
+        at = np.arange(w.cols)[None, :]
+        found[(at < lo[:, None]) | (at >= hi[:, None])] = 0
+        return found
+
+    size = np.array([100.0, 200.0, 300.0])
+    masters = Masters(size, size, np.zeros(3, dtype=np.bool_))
+    part = Part("lens", lattice, Circle(20_000**2, 20_000**2), "whole", masters, source)
+    raster = PartRaster(part, GAUSS, 0.0)
+    whole_window = (slice(0, raster.grid.rows), slice(0, raster.grid.cols))
+    rows = part.pieces[0].rows
+
+    def deposited(side: int, backwards: bool) -> np.ndarray:
+        sites = [Site(0, window, cut) for window, cut in rows.blocks(side)]
+        out = [np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)]
+        for site in sites[::-1] if backwards else sites:
+            raster.deposit(area, np.zeros_like(area), 1.0, site, source(site), whole_window, out)
+        return out[0]
+
+    once = deposited(1000, False)
+    for side, backwards in ((1000, True), (64, False), (17, True), (5, False)):
+        np.testing.assert_array_equal(deposited(side, backwards), once)  # to the last bit
+    # what was put in, counted site by site; weights are 2^12 along each axis
+    total = sum(
+        int(area[(5 * row + 3 * col) % 4])
+        for row, lo, hi in zip(
+            range(rows.row0, rows.row0 + len(rows.lo)), rows.lo, rows.hi, strict=True
+        )
+        for col in range(int(lo), int(hi))
+    )
+    assert once.sum() == total * 2**24
+    # in area: the fill of all nodes times a node's own area
+    got = float(raster.fill(once.copy()).astype(np.float64).sum()) * raster.grid.hx * raster.grid.hy
+    assert got == pytest.approx(total / AREA_UNIT * lattice.site_area_dbu2, rel=1e-6)
