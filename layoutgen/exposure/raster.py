@@ -478,14 +478,24 @@ def convolve(
     rows, cols = source.shape
     pad_y = next_fast_len(rows + min(rows, int(term.reach_dbu / hy) + 4), real=True)
     pad_x = next_fast_len(cols + min(cols, int(term.reach_dbu / hx) + 4), real=True)
+    response = _response(term, hx, hy, pad_x, pad_y)
+    found = irfft2(rfft2(source, (pad_y, pad_x)) * response, (pad_y, pad_x))[:rows, :cols]
+    # Transforms differ in their last bits between processors; 2^-36 is 1.5e-11 of density.
+    return (np.round(found * 2.0**36) / 2.0**36).astype(np.float32)
+
+
+@lru_cache(maxsize=8)
+def _response(term: ScatterTerm, hx: float, hy: float, pad_x: int, pad_y: int) -> FloatArray:
+    """What a term does to each wave of a periodic array; the same for every round."""
+    from scipy.fft import rfft2
+
     ky = (2 * np.pi * np.fft.fftfreq(pad_y, hy)).astype(np.float64)
     kx = (2 * np.pi * np.fft.rfftfreq(pad_x, hx)).astype(np.float64)
     response = term.transform(np.hypot(ky[:, None], kx[None, :]))
     response /= _node_transform(hy, ky)[:, None] * _node_transform(hx, kx)[None, :]
     response -= rfft2(_wrapped(term, hx, hy, pad_x, pad_y)).real
-    found = irfft2(rfft2(source, (pad_y, pad_x)) * response, (pad_y, pad_x))[:rows, :cols]
-    # Transforms differ in their last bits between processors; 2^-36 is 1.5e-11 of density.
-    return (np.round(found * 2.0**36) / 2.0**36).astype(np.float32)
+    found: FloatArray = response
+    return found
 
 
 def _wrapped(term: ScatterTerm, hx: float, hy: float, cols: int, rows: int) -> FloatArray:

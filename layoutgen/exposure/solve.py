@@ -275,10 +275,12 @@ class Density:
 #: direct sums over discs of 120 to 310 nm on 400 nm, square and hexagonal. A term of short range
 #: sees single pillars, which nodes a pitch apart do not hold.
 _SHORT_RANGE = {
-    "gaussian": ((0.5, 1.3e-1), (0.75, 3.7e-2), (1.0, 1.3e-2), (1.5, 1.6e-3), (2.0, 6.7e-4),
-                 (3.0, 1.2e-4)),
-    "exponential": ((0.5, 3.8e-2), (1.0, 5.5e-3), (2.0, 6.6e-4), (4.0, 7.7e-5)),
-    "power": ((0.5, 1.4e-1), (1.0, 1.5e-2), (2.0, 1.0e-3), (4.0, 1.2e-4)),
+    "gaussian": ((0.3, 5.3e-1), (0.6, 1.2e-1), (1.0, 1.4e-2), (1.5, 4.0e-3), (2.0, 1.5e-3),
+                 (3.0, 4.7e-4), (4.0, 4.1e-4)),
+    "exponential": ((0.3, 1.7e-1), (0.6, 3.4e-2), (1.0, 8.5e-3), (2.0, 1.1e-3), (3.0, 3.3e-4),
+                    (4.0, 1.4e-4)),
+    "power": ((0.3, 3.8e-1), (0.6, 1.2e-1), (1.0, 2.6e-2), (2.0, 1.9e-3), (3.0, 4.7e-4),
+              (4.0, 4.0e-4)),
 }  # fmt: skip
 
 
