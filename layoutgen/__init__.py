@@ -23,17 +23,17 @@ __all__ = [
 _FROM = {
     "load_recipe": "layoutgen.recipe.load",
     "recipe_schema": "layoutgen.recipe.schema",
-    "build": "layoutgen.pipeline",
-    "check": "layoutgen.pipeline",
-    "verify": "layoutgen.pipeline",
-    "open_job": "layoutgen.pipeline",
-    "Job": "layoutgen.pipeline",
+    "build": "layoutgen.pipeline.build",
+    "check": "layoutgen.pipeline.check",
+    "verify": "layoutgen.pipeline.verify",
+    "open_job": "layoutgen.pipeline.job",
+    "Job": "layoutgen.pipeline.job",
 }
 
 
 def __getattr__(name: str) -> Any:
     if name == "__version__":
-        return import_module("layoutgen.pipeline").layoutgen_version()
+        return import_module("layoutgen.pipeline.job").layoutgen_version()
     if name in _FROM:
         return getattr(import_module(_FROM[name]), name)
     raise AttributeError(f"module 'layoutgen' has no attribute {name!r}")

@@ -114,12 +114,10 @@ def build(
 ) -> None:
     """Make the job folder of RECIPE inside --out and verify it."""
     with _shown(as_json), _progress(as_json or quiet) as progress:
-        from layoutgen import pipeline
+        from layoutgen.pipeline.build import build
         from layoutgen.recipe.load import load_recipe
 
-        job = pipeline.build(
-            load_recipe(recipe), out, jobs=jobs, verify=not no_verify, progress=progress
-        )
+        job = build(load_recipe(recipe), out, jobs=jobs, verify=not no_verify, progress=progress)
     if as_json:
         typer.echo(json.dumps({"folder": str(job.folder), "existed": job.existed, **job.manifest}))
         return
@@ -160,14 +158,14 @@ def check(
 ) -> None:
     """Everything short of writing: problems, counts, rules, expected sizes and write time."""
     with _shown(as_json), _progress(as_json or quiet) as progress:
-        from layoutgen import pipeline
         from layoutgen.errors import InputError
+        from layoutgen.pipeline.check import Check, check
         from layoutgen.recipe.load import load_recipe
 
         try:
-            found = pipeline.check(load_recipe(recipe), jobs=jobs, progress=progress)
+            found = check(load_recipe(recipe), jobs=jobs, progress=progress)
         except InputError as error:
-            found = pipeline.Check(error.problems, (), (), {}, 0, {}, None, {})
+            found = Check(error.problems, (), (), {}, 0, {}, None, {})
     if as_json:
         typer.echo(json.dumps(found.as_json()))
     for problem in found.problems:
@@ -231,12 +229,12 @@ def verify(
 ) -> None:
     """Read the layout files of JOB back and prove them equal to its recipe."""
     with _shown(as_json), _progress(as_json or quiet) as progress:
-        from layoutgen import pipeline
         from layoutgen.errors import InputError
+        from layoutgen.pipeline.verify import verify
 
         if reader not in ("own", "gdstk"):
             raise InputError(f"--reader: want own or gdstk, got {reader!r}")
-        found = pipeline.verify(job, reader=reader, jobs=jobs, progress=progress)
+        found = verify(job, reader=reader, jobs=jobs, progress=progress)
     if as_json:
         typer.echo(json.dumps({"equal": not found, "differences": found}))
     else:
@@ -258,7 +256,7 @@ def schema() -> None:
 
 def _version(value: bool) -> None:
     if value:
-        from layoutgen.pipeline import layoutgen_version
+        from layoutgen.pipeline.job import layoutgen_version
 
         typer.echo(layoutgen_version())
         raise typer.Exit

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from layoutgen.lattice import Window
 
-__all__ = ["CodeBlock", "ShapeTable"]
+__all__ = ["CodeArray", "CodeBlock", "ShapeTable"]
 
 CodeArray = NDArray[np.uint8] | NDArray[np.uint16]
 

@@ -15,13 +15,12 @@ Everything here is integers, so no place depends on the processor or on how a pa
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Lattice", "Window", "windows"]
+__all__ = ["Lattice", "Window"]
 
 IntArray = NDArray[np.int64]
 
@@ -108,21 +107,3 @@ class Lattice:
         return Window(
             row_low, col_low, max(0, row_high - row_low + 1), max(0, col_high - col_low + 1)
         )
-
-
-def windows(whole: Window, side: int) -> Iterator[Window]:
-    """Cut a window into pieces of at most side x side sites, row by row.
-
-    The cuts lie at whole multiples of `side` counted from the lattice's own index 0, so a part
-    and a piece of it are cut at the same places.
-    """
-    row_end, col_end = whole.row0 + whole.rows, whole.col0 + whole.cols
-    row = whole.row0
-    while row < row_end:
-        next_row = min(row_end, (row // side + 1) * side)
-        col = whole.col0
-        while col < col_end:
-            next_col = min(col_end, (col // side + 1) * side)
-            yield Window(row, col, next_row - row, next_col - col)
-            col = next_col
-        row = next_row

@@ -13,6 +13,7 @@ place where they change, and it refuses what is off the grid instead of rounding
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from decimal import Decimal
@@ -20,6 +21,7 @@ from fractions import Fraction
 
 __all__ = [
     "KINDS",
+    "SQUARE_SIDE",
     "dbu_to_nm",
     "nm_to_dbu",
     "parse_quantity",
@@ -27,6 +29,9 @@ __all__ = [
     "quantity_pattern",
     "steps_between",
 ]
+
+#: Side of the square over diameter of the disc of equal area.
+SQUARE_SIDE = math.sqrt(math.pi) / 2
 
 _DEGREES_PER_RADIAN = 180 / Fraction("3.14159265358979323846264338327950288419716939937510")
 

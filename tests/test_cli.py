@@ -19,7 +19,7 @@ import yaml
 from typer.testing import CliRunner
 
 from layoutgen.cli import app
-from layoutgen.pipeline import build
+from layoutgen.pipeline.build import build
 from layoutgen.recipe.load import load_recipe
 from tests.e2e_recipes import CLI, FULL, LONE, Recipe, environment, run, write
 

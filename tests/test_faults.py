@@ -213,7 +213,7 @@ def test_a_build_that_does_not_verify_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     loaded = lg.load_recipe(write(tmp_path / "recipe", LONE))
-    monkeypatch.setattr("layoutgen.pipeline.verify_layout", lambda *a, **k: ["made up"])
+    monkeypatch.setattr("layoutgen.pipeline.verify.verify_layout", lambda *a, **k: ["made up"])
     with pytest.raises(VerifyError, match="made up"):
         lg.build(loaded, tmp_path / "out")
     assert list((tmp_path / "out").iterdir()) == []

@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 import layoutgen as lg
 from layoutgen.cli import app
 from layoutgen.errors import LayoutgenError
-from layoutgen.pipeline import design
+from layoutgen.pipeline.design import design
 from tests.e2e_recipes import LONE, Recipe, files, variant_codes, write
 
 RUNNER = CliRunner()

@@ -24,7 +24,8 @@ import numpy as np
 import pytest
 
 import layoutgen as lg
-from layoutgen.pipeline import Job, Wafer, design
+from layoutgen.pipeline.design import Wafer, design
+from layoutgen.pipeline.job import Job
 from layoutgen.wafer.glyphs import FORMS, dot_side
 from tests.e2e_recipes import Recipe, turned, variant_codes, write
 

@@ -18,7 +18,7 @@ FLOOR = {"units", "errors", "lattice", "codes", "workers"}
 # room that it loads what the pipeline takes with.
 TOP = {
     "__init__": {"pipeline", *FLOOR, *ROOMS},
-    "pipeline": {*FLOOR, *ROOMS},
+    "pipeline": {"pipeline", *FLOOR, *ROOMS},
     "cli": {"pipeline", "errors", "recipe"},
 }
 FILES = sorted(PKG.rglob("*.py"))

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 import layoutgen as lg
 from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.solve import PartRaster, solve
-from layoutgen.pipeline import Wafer, design
+from layoutgen.pipeline.design import Wafer, design
 from layoutgen.wafer.designs import _PhaseSource
 from tests.e2e_recipes import (
     CLI,

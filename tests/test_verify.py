@@ -22,7 +22,9 @@ from typer.testing import CliRunner
 import layoutgen as lg
 from layoutgen.cli import app
 from layoutgen.errors import InputError
-from layoutgen.pipeline import Job, Wafer, design, open_job, verify_folder
+from layoutgen.pipeline.design import Wafer, design
+from layoutgen.pipeline.job import Job, open_job
+from layoutgen.pipeline.verify import verify_folder
 from tests.e2e_recipes import Recipe, rehash, write
 
 FORMS = ("oasis", "gdsii")

@@ -27,7 +27,10 @@ from layoutgen.codes import CodeBlock
 from layoutgen.layout.cells import Cell, EncodedCell, Layer, Polygons, ShapeCells
 from layoutgen.layout.gdsii import GdsiiWriter, encode_cell
 from layoutgen.layout.oasis import CBLOCK, OasisWriter
-from layoutgen.pipeline import Job, Wafer, cell_stream, design, open_job, verify_folder
+from layoutgen.pipeline.design import Wafer, design
+from layoutgen.pipeline.job import Job, open_job
+from layoutgen.pipeline.stream import cell_stream
+from layoutgen.pipeline.verify import verify_folder
 from tests.e2e_recipes import Recipe, rehash, write
 
 #: A format, and for OASIS its compression.

@@ -8,18 +8,18 @@ disc of equal area; a square's ladder counts sides, side = d sqrt(pi) / 2.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DENSITY_STEPS", "BiasTable", "DrawnLadder", "SQUARE_SIDE"]
+from layoutgen.codes import CodeArray
+from layoutgen.units import SQUARE_SIDE
+
+__all__ = ["DENSITY_STEPS", "BiasTable", "DrawnLadder"]
 
 FloatArray = NDArray[np.float64]
-
-#: Side of the square with the area of a disc of diameter 1.
-SQUARE_SIDE = math.sqrt(math.pi) / 2
 
 #: Densities are told apart in steps of 1/8192: half a step is 6e-5, an eighth of what is allowed.
 DENSITY_STEPS = 8192
@@ -41,10 +41,6 @@ class BiasTable:
     def none(cls) -> BiasTable:
         """No correction: what stands when the recipe names no table."""
         return cls(np.zeros(1), np.zeros(1), np.zeros((1, 1)))
-
-    @property
-    def is_none(self) -> bool:
-        return self.bias_nm.size == 1
 
     @property
     def depends_on_density(self) -> bool:
@@ -78,7 +74,7 @@ class BiasTable:
 
     def covers(self, density: FloatArray, master_nm: FloatArray) -> NDArray[np.bool_]:
         """Where no clamping was needed."""
-        if self.is_none:
+        if self.bias_nm.size == 1:  # a single entry holds everywhere
             return np.ones(np.broadcast(density, master_nm).shape, dtype=np.bool_)
         found: NDArray[np.bool_] = (
             (density >= self.densities[0] - 1e-9)
@@ -99,6 +95,15 @@ def _bracket(nodes: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], Float
     return i, u
 
 
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _round_half_up(drawn, scale, low, step, count, codes, left):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for i in range(len(drawn)):
+        k = int(np.floor((drawn[i] * scale - low) / step + 0.5 + _TIE))
+        inside = min(max(k, 0), count - 1)
+        codes[i] = inside + 1
+        left[i] = inside != k
+
+
 @dataclass(frozen=True, slots=True)
 class DrawnLadder:
     """The drawn sizes: min_nm + i * step_nm, i = 0 .. count - 1; code = 1 + i.
@@ -111,12 +116,19 @@ class DrawnLadder:
     count: int
     squares: bool
 
-    def codes(self, drawn_nm: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-        """Codes 1 .. count of unrounded drawn diameters, and which of them left the ladder."""
-        size = drawn_nm * SQUARE_SIDE if self.squares else drawn_nm
-        step = np.floor((size - self.min_nm) / self.step_nm + 0.5 + _TIE).astype(np.int64)
-        inside = np.clip(step, 0, self.count - 1)
-        return inside + 1, inside != step
+    def codes(self, drawn_nm: FloatArray) -> tuple[CodeArray, NDArray[np.bool_]]:
+        """Codes 1 .. count of unrounded drawn diameters, and which of them left the ladder.
+
+        Rounded half up; codes are uint8 where all are under 256, else uint16.
+        """
+        codes = np.zeros(drawn_nm.shape, dtype=np.uint8 if self.count < 256 else np.uint16)
+        left = np.zeros(drawn_nm.shape, dtype=np.bool_)
+        scale = SQUARE_SIDE if self.squares else 1.0
+        _round_half_up(
+            np.ascontiguousarray(drawn_nm).ravel(), scale, self.min_nm, self.step_nm, self.count,
+            codes.ravel(), left.ravel(),
+        )  # fmt: skip
+        return codes, left
 
     def size_nm(self, code: int) -> float:
         """What the ladder counts: the diameter of a disc or the side of a square."""

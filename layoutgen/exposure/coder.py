@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
-from layoutgen.exposure.bias import DENSITY_STEPS, SQUARE_SIDE, DrawnLadder
+from layoutgen.exposure.bias import DENSITY_STEPS, DrawnLadder
 from layoutgen.exposure.part import MasterArray, Masters, Site
 from layoutgen.exposure.raster import assign
 from layoutgen.exposure.solve import Density, Exposed
@@ -36,18 +36,6 @@ class SurroundingField:
     y0: float
     hx: float
     hy: float
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _ladder_codes(bias, offset, scale, low, step, count, codes, left):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Round half up to the ladder; 1e-9 of a step decides a half that arithmetic missed."""
-    for d in range(bias.shape[0]):
-        for m in range(bias.shape[1]):
-            size = (offset[m] + bias[d, m]) * scale
-            k = int(np.floor((size - low) / step + 0.5 + 1e-9))
-            inside = min(max(k, 0), count - 1)
-            codes[d, m + 1] = inside + 1
-            left[d, m + 1] = inside != k
 
 
 @numba.njit(cache=True, nogil=True)
@@ -84,17 +72,14 @@ class Coder:
             low, high = float(density.nodes.min()), float(density.nodes.max())
             self._first = math.floor(low * DENSITY_STEPS) - _MARGIN
             last = math.ceil(high * DENSITY_STEPS) + _MARGIN
-        steps = last - self._first + 1
         bias = exposed.bias.at_steps(masters.master_nm, masters.fixed, self._first, last)
         offset = masters.master_nm + np.where(masters.fixed, 0.0, split_nm)
-        dtype = np.uint8 if ladder.count < 256 else np.uint16
-        self._codes = np.zeros((steps, len(masters) + 1), dtype=dtype)
-        self._left = np.zeros((steps, len(masters) + 1), dtype=np.uint8)
-        scale = SQUARE_SIDE if ladder.squares else 1.0
-        _ladder_codes(
-            bias, offset, scale, ladder.min_nm, ladder.step_nm, ladder.count, self._codes,
-            self._left,
-        )  # fmt: skip
+        codes, left = ladder.codes(offset + bias)
+        # column 0 stands for an empty site
+        self._codes = np.zeros((len(codes), codes.shape[1] + 1), dtype=codes.dtype)
+        self._codes[:, 1:] = codes
+        self._left = np.zeros(self._codes.shape, dtype=np.uint8)
+        self._left[:, 1:] = left
         # a spline may dip below 0 far outside a part, where no pillar stands
         density_at = np.clip(np.arange(self._first, last + 1) / DENSITY_STEPS, 0.0, 1.0)
         inside = exposed.bias.covers(density_at[:, None], masters.master_nm)

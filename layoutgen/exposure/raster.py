@@ -22,6 +22,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from layoutgen.exposure.bias import DENSITY_STEPS
 from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.lattice import Lattice
 
@@ -39,6 +40,7 @@ SingleArray = NDArray[np.float32]
 #: which vector units multiply whole, and the sum of all stays below 2^53.
 AREA_UNIT = 1 << 14
 _WEIGHT_UNIT = 1 << 12
+STEPS = float(DENSITY_STEPS)
 #: Sites along a cell at the most: 2^12 * 2^14 * 2^5 is the sign bit's limit of 31 bits.
 MOST_STEPS = 31
 #: What a deposited sum must be multiplied by to count in site areas.
@@ -75,16 +77,19 @@ def steps_per_node(lattice: Lattice, shortest_range_dbu: float) -> tuple[int, in
     return (nx, ny) if lattice.hexagonal else (nx, nx)
 
 
+def _spline(f: FloatArray) -> FloatArray:
+    """Weights of nodes -1, 0, 1, 2 at the fraction f of the way from node 0 to 1, on axis 1."""
+    parts = [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3]
+    found: FloatArray = np.stack(parts, axis=1) / 6
+    return found
+
+
 def spline_weights(n: int, unit: int | None) -> FloatArray:
     """Cubic B-spline weights (2, 4, n), [g, node, s], of sites at (2 s + g) / (2 n) of a step.
 
     With `unit` they are whole numbers that sum to it, else exact to rounding.
     """
-    f = (2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n)
-    w = np.stack(
-        [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=1
-    )
-    w = w / 6
+    w = _spline((2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n))
     if unit is None:
         return w
     whole = np.floor(w * unit + 0.5)
@@ -249,7 +254,7 @@ def deposit_again(  # type: ignore[no-untyped-def]
         g = g & 1
         first = (shifted + a) // nx
         last = (shifted + b - 1) // nx
-        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, 8192.0, nodes)
+        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, STEPS, nodes)
         _density_sites(nodes, first, last, i0, nx, ux[g], rho)
         at = shifted + a - first * nx
         used = (last - first + 1) * nx
@@ -298,7 +303,7 @@ def assign(  # type: ignore[no-untyped-def]
         first = (shifted + a) // nx
         last = (shifted + b - 1) // nx
         at = shifted + a - first * nx
-        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, 8192.0, nodes)
+        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, STEPS, nodes)
         _density_sites(nodes, first, last, i0, nx, ux[g], rho)
         if use_ext:
             fy = (y0 + row * row_step - ext_y0) / ext_hy
@@ -311,7 +316,7 @@ def assign(  # type: ignore[no-untyped-def]
                     low = ext[jy, k]
                 if 0 <= jy + 1 < ext.shape[0]:
                     high = ext[jy + 1, k]
-                ext_line[k] = 8192.0 * (low + fy * (high - low))
+                ext_line[k] = STEPS * (low + fy * (high - low))
             for c in range(b - a):
                 x = x0 + (col0 + a + c) * pitch + (row & 1) * shift
                 fx = (x - ext_x0) / ext_hx
@@ -568,15 +573,12 @@ def field_at(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray) -> Flo
     def basis(at: FloatArray, h: float, first: int, count: int) -> FloatArray:
         u = at / h - first
         base = np.floor(u).astype(np.int64)
-        f = u - base
-        w = np.stack(
-            [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=1
-        )
+        w = _spline(u - base)
         out = np.zeros((len(at), count))
         for t in range(4):
             k = base - 1 + t
             keep = (k >= 0) & (k < count)
-            out[np.flatnonzero(keep), k[keep]] += w[keep, t] / 6
+            out[np.flatnonzero(keep), k[keep]] += w[keep, t]
         return out
 
     from scipy.sparse import csr_matrix
@@ -623,19 +625,8 @@ class Convolver:
         like = (g.i0, g.j0, g.cols, g.rows)
         total = np.zeros(g.shape, dtype=np.float32) if out is None else out
         total[:] = 0.0
-        source = source.astype(np.float32, copy=False)
         for term in self.terms:
-            level = 0
-            while max(g.hx, g.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
-                level += 1
-            array, i0, j0 = source, g.i0, g.j0
-            for _ in range(level):
-                array, i0, j0 = restrict(array, i0, j0)
-                if self.mirror_x:  # nodes left of the axis lack their images
-                    array, i0 = array[:, -i0:], 0
-                if self.mirror_y:
-                    array, j0 = array[-j0:], 0
-                array, i0, j0 = self._mirrored(array, i0, j0, 4, 4)
+            array, i0, j0, level = self._coarse(source, term)
             hx, hy = g.hx * 2.0**level, g.hy * 2.0**level
             array, i0, j0 = self._mirrored(array, i0, j0, _margin(term, hx), _margin(term, hy))
             found = convolve(array, term, hx, hy, self._scratch)
@@ -657,17 +648,7 @@ class Convolver:
         g = self.grid
         found = []
         for term in self.terms:
-            level = 0
-            while max(g.hx, g.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
-                level += 1
-            array, i0, j0 = source.astype(np.float32, copy=False), g.i0, g.j0
-            for _ in range(level):
-                array, i0, j0 = restrict(array, i0, j0)
-                if self.mirror_x:
-                    array, i0 = array[:, -i0:], 0
-                if self.mirror_y:
-                    array, j0 = array[-j0:], 0
-                array, i0, j0 = self._mirrored(array, i0, j0, 4, 4)
+            array, i0, j0, level = self._coarse(source, term)
             hx, hy = g.hx * 2.0**level, g.hy * 2.0**level
             far_x, far_y = int(term.reach_dbu / hx) + 4, int(term.reach_dbu / hy) + 4
             array = np.pad(
@@ -680,6 +661,22 @@ class Convolver:
             coef = np.ascontiguousarray(coef[j0 - j1 :, i0 - i1 :])
             found.append((coef, Grid(hx, hy, i0, j0, coef.shape[1], coef.shape[0])))
         return found
+
+    def _coarse(
+        self, source: FloatArray | SingleArray, term: ScatterTerm
+    ) -> tuple[SingleArray, int, int, int]:
+        """The source on a term's own nodes: at most a quarter of its range apart, i0, j0, level."""
+        array, i0, j0 = source.astype(np.float32, copy=False), self.grid.i0, self.grid.j0
+        level = 0
+        while max(self.grid.hx, self.grid.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
+            level += 1
+            array, i0, j0 = restrict(array, i0, j0)
+            if self.mirror_x:  # nodes left of the axis lack their images
+                array, i0 = array[:, -i0:], 0
+            if self.mirror_y:
+                array, j0 = array[-j0:], 0
+            array, i0, j0 = self._mirrored(array, i0, j0, 4, 4)
+        return array, i0, j0, level
 
     def _mirrored(
         self, array: SingleArray, i0: int, j0: int, margin_x: int, margin_y: int
@@ -729,13 +726,8 @@ def field_at_points(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray)
     found = np.zeros(len(x))
     u, v = x / grid.hx - grid.i0, y / grid.hy - grid.j0
     i, j = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
-    weights = []
-    for f in (u - i, v - j):
-        weights.append(
-            ((1 - f) ** 3 / 6, (3 * f**3 - 6 * f**2 + 4) / 6,
-             (-3 * f**3 + 3 * f**2 + 3 * f + 1) / 6, f**3 / 6)
-        )  # fmt: skip
+    across, along = _spline(u - i), _spline(v - j)
     for s in range(4):
         for t in range(4):
-            found += weights[1][s] * weights[0][t] * coef[j - 1 + s, i - 1 + t]
+            found += along[:, s] * across[:, t] * coef[j - 1 + s, i - 1 + t]
     return found

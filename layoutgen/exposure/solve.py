@@ -29,6 +29,7 @@ from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.raster import (
     AREA_UNIT,
     DEPOSIT_SCALE,
+    STEPS,
     Convolver,
     Grid,
     SingleArray,
@@ -97,7 +98,7 @@ def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  #
             drawn = max(master[m] + bias[d, m], 0.0)
             area[d, m + 1] = int(np.floor(scale * drawn * drawn + 0.5))
             if high > low:
-                lean = (bias[high, m] - bias[low, m]) * 8192.0 / (high - low)
+                lean = (bias[high, m] - bias[low, m]) * STEPS / (high - low)
                 slope[d, m + 1] = int(np.floor(scale * 2 * drawn * lean + 0.5))
 
 
@@ -110,7 +111,6 @@ class PartRaster:
     def __init__(self, part: Part, terms: tuple[ScatterTerm, ...], outer_dbu: float) -> None:
         """`outer_dbu`: how far beyond the part its density is wanted."""
         self.part = part
-        self.terms = terms
         lattice = part.lattice
         shortest = min(term.range_dbu for term in terms)
         nx, ny = steps_per_node(lattice, shortest)

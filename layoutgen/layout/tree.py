@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 from layoutgen.codes import CodeBlock, ShapeTable
 from layoutgen.errors import InputError
 from layoutgen.exposure.coder import Coder, SurroundingField
-from layoutgen.exposure.part import BLOCK_SIDE
+from layoutgen.exposure.part import BLOCK_SIDE, Part
 from layoutgen.exposure.solve import Exposed
 from layoutgen.layout.cells import Cell, Layer, Pillars, Polygons, Reference, ShapeCells
 from layoutgen.layout.shapes import ladder_table
+from layoutgen.recipe.checks import DOSE_DATATYPE, ROLES
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.wafer.designs import Design
 from layoutgen.wafer.frames import frame_union, frames_meet, grown
@@ -34,11 +35,6 @@ from layoutgen.wafer.plan import PlacedDie, WaferPlan
 from layoutgen.wafer.scene import ROUNDED, Scene, Surrounding
 
 __all__ = ["BlockTask", "Tree", "Variant", "build_tree"]
-
-#: Layer role of each kind of part.
-ROLES = {"lens": "pillars", "deflector": "deflectors", "pad": "pads", "label": "labels"}
-#: Datatypes of doses other than 1 start here.
-DOSE_DATATYPE = 100
 
 
 @dataclass(eq=False)
@@ -54,9 +50,13 @@ class Variant:
     coder: Coder
     placed: int = 0
 
+    @property
+    def part(self) -> Part:
+        """The part as it is stored in this surrounding."""
+        return self.design.part(self.surrounding.symmetry)
+
     def blocks(self) -> Iterator[BlockTask]:
-        part = self.design.part(self.surrounding.symmetry)
-        for index in range(len(part.sites)):
+        for index in range(len(self.part.sites)):
             yield BlockTask(self, index)
 
 
@@ -69,28 +69,28 @@ class BlockTask:
 
     @property
     def name(self) -> str:
-        part = self.variant.design.part(self.variant.surrounding.symmetry)
+        part = self.variant.part
         site = part.sites[self.index]
         row, col = site.window.row0 // BLOCK_SIDE, site.window.col0 // BLOCK_SIDE
         return f"{self.piece_cell}_{_signed(row)}_{_signed(col)}"
 
     @property
     def piece_cell(self) -> str:
-        part = self.variant.design.part(self.variant.surrounding.symmetry)
+        part = self.variant.part
         return f"{self.variant.cell}_{part.pieces[part.sites[self.index].piece].name}"
 
     @property
     def copies(self) -> int:
         """How often the block stands in its variant."""
-        part = self.variant.design.part(self.variant.surrounding.symmetry)
+        part = self.variant.part
         return len(part.pieces[part.sites[self.index].piece].placements)
 
     def codes(self) -> CodeBlock:
-        part = self.variant.design.part(self.variant.surrounding.symmetry)
+        part = self.variant.part
         return self.variant.coder.block(part.sites[self.index], part.block(self.index))
 
     def left(self) -> int:
-        part = self.variant.design.part(self.variant.surrounding.symmetry)
+        part = self.variant.part
         return self.variant.coder.left(part.sites[self.index], part.block(self.index))
 
     def cell(self, codes: CodeBlock) -> Cell:
@@ -116,13 +116,14 @@ class Tree:
     shapes: ShapeCells
     tables: list[tuple[str, ShapeTable]]
     layers: dict[Layer, str]
+    doses: dict[Layer, float]  # relative dose of each layer of our own; foreign layers have 1
     plan: WaferPlan
     scene: Scene
     _cells: list[Cell] = field(default_factory=list)
 
     def variant_cells(self, variant: Variant) -> list[Cell]:
         """Cells that only refer: the pieces of a variant, then the variant itself."""
-        part = variant.design.part(variant.surrounding.symmetry)
+        part = variant.part
         held: dict[str, list[str]] = {}
         for task in variant.blocks():
             held.setdefault(task.piece_cell, []).append(task.name)
@@ -149,11 +150,7 @@ class Tree:
     @property
     def stored(self) -> int:
         """Pillars in the layout's blocks, each counted once."""
-        return sum(
-            piece.rows.sites
-            for v in self.variants
-            for piece in v.design.part(v.surrounding.symmetry).pieces
-        )
+        return sum(v.part.stored for v in self.variants)
 
 
 class _TreeBuilder:
@@ -173,6 +170,7 @@ class _TreeBuilder:
         self.variant_of: dict[int, int] = {}
         self.tables: dict[tuple[float, float, float, int], ShapeTable] = {}
         self.used: dict[Layer, str] = {}
+        self.dose_of: dict[Layer, float] = {}
         self.cells: list[Cell] = []
         self.glyph_cells: dict[tuple[str, int, Layer], str | None] = {}
         self.label_cells: dict[tuple[str, int, Layer], str] = {}
@@ -188,6 +186,7 @@ class _TreeBuilder:
             name = f"{role}_dose_{k}"
         found = Layer(number, datatype)
         self.used.setdefault(found, name)
+        self.dose_of[found] = dose
         return found
 
     def table(self, design: Design) -> ShapeTable:
@@ -264,7 +263,16 @@ class _TreeBuilder:
         shapes = ShapeCells((by_id[table], layer) for table, layer in pairs)
         tables = [(f"{key[0]:g}..{key[1]:g}/{key[2]:g}", t) for key, t in self.tables.items()]
         return Tree(
-            top, variants, self.variant_of, shapes, tables, self.used, plan, self.scene, self.cells
+            top,
+            variants,
+            self.variant_of,
+            shapes,
+            tables,
+            self.used,
+            self.dose_of,
+            plan,
+            self.scene,
+            self.cells,
         )
 
     def _die(self, die: PlacedDie, things: Sequence[int]) -> tuple[str, list[tuple[str, int, int]]]:

@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from math import ceil, floor, hypot, pi, sqrt
+from math import ceil, floor, hypot, pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from layoutgen.errors import InputError
 from layoutgen.recipe.model import PillarKeys, Step
 from layoutgen.recipe.tables import LibraryTable
+from layoutgen.units import SQUARE_SIDE
 
 __all__ = ["Candidates", "candidates", "coverage", "neighbour_gap_nm"]
 
@@ -44,8 +45,6 @@ TOLERANCE_NM = 1e-9
 # Parts of t are rounded to 2^-40 (1e-12): below any physics, above what sin, cos and the
 # interpolation differ by between library versions.
 FIELD_STEPS = 2.0**40
-
-SIDE_PER_DIAMETER = sqrt(pi) / 2
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, slots=True)
@@ -96,7 +95,7 @@ def candidates(
     rows_nm, phase, amplitude, flagged = _rows(table, wavelength_nm)
     size = _ladder_steps(rows_nm, keys.ladder.step_nm)
     barred: dict[str, int] = {}
-    per_side = 1 / SIDE_PER_DIAMETER if squares else 1.0
+    per_side = 1 / SQUARE_SIDE if squares else 1.0
     found, size_phase, size_amplitude = _interpolate(
         size, rows_nm, phase, amplitude, flagged, per_side, barred
     )
@@ -252,7 +251,7 @@ def _limits(
         stages.append((f"after {step.name}", bias + step.bias_nm, ppm + step.scale_ppm))
     for stage, bias_nm, ppm in stages:
         diameter = master + bias_nm
-        size = diameter * SIDE_PER_DIAMETER if squares else diameter
+        size = diameter * SQUARE_SIDE if squares else diameter
         scale = 1 + ppm * 1e-6
         out.append((f"nothing left of the pillar {stage}", size <= 0))
         if keys.min_gap_nm is not None:

@@ -26,7 +26,7 @@ from layoutgen.recipe.model import (
     Recipe,
 )
 from layoutgen.recipe.tables import LibraryTable, SampledPhaseData
-from layoutgen.units import nm_to_dbu, plain, steps_between
+from layoutgen.units import SQUARE_SIDE, nm_to_dbu, plain, steps_between
 
 __all__ = [
     "DEFAULT_LAYERS", "Problem", "Tables", "candidate_limits", "check_recipe", "check_tables",
@@ -46,6 +46,8 @@ DEFAULT_LAYERS: Mapping[str, tuple[int, int]] = {
     "outlines": (100, 0),
 }
 LARGEST_LAYER = 65_535  # layer and datatype are two bytes each in GDSII
+#: Layer role of what an item of a die places; a foreign cell keeps its own layers.
+ROLES = {"lens": "pillars", "deflector": "deflectors", "pad": "pads", "label": "labels"}
 DOSE_DATATYPE = 100  # the k-th dose goes to its layer's datatype + 100 + k
 MOST_SHAPES = 65_535  # codes are two bytes, 0 is an empty site
 LARGEST_PART_NM = 300e6  # the largest wafer of SEMI M1 that anyone images
@@ -54,7 +56,6 @@ MOST_DIES = 1_000_000
 LARGEST_ZERNIKE = 1_000  # single index; radial order 44
 LARGEST_RANGE_NM = 20e6  # of a backscatter term; "up to millimetres"
 RESERVED_STAGES = ("resist", "master")  # stages of an SEM file that are no replication step
-SQUARE_SIDE = math.sqrt(math.pi) / 2  # side of the square over diameter of the disc, equal areas
 
 
 def dose_steps(recipe: Recipe) -> dict[float, int]:
@@ -270,10 +271,9 @@ def _dose_layers(recipe: Recipe) -> Iterator[Problem]:
     taken: dict[tuple[int, int], tuple[str, float]] = {
         pair: (role, 1.0) for role, pair in plan.items()
     }
-    roles = {"lens": "pillars", "deflector": "deflectors", "pad": "pads", "label": "labels"}
     for die, items in recipe.dies.items():
         for i, item in enumerate(items):
-            role = next((roles[key] for key in roles if getattr(item, key) is not None), None)
+            role = next((ROLES[key] for key in ROLES if getattr(item, key) is not None), None)
             if role is None or item.dose == 1:
                 continue
             for used in (role, "frames") if framed else (role,):

@@ -20,7 +20,6 @@ from layoutgen.exposure.raster import AREA_UNIT, field_at_points
 from layoutgen.exposure.solve import Exposed, PartRaster
 from layoutgen.lattice import Lattice
 from layoutgen.layout.tree import Tree, Variant
-from layoutgen.wafer.frames import grown
 
 __all__ = ["SEM_COLUMNS", "SemSite", "sem_csv", "sem_sites"]
 
@@ -166,7 +165,7 @@ def _spread(numbers: Sequence[int], tree: Tree) -> list[int]:
 
 def _picks(variant: Variant) -> list[_Pick]:
     """Pillars of a variant that span its masters and, for a lens, its radius."""
-    part = variant.design.part(variant.surrounding.symmetry)
+    part = variant.part
     lattice = variant.design.lattice
     found: list[_Pick] = []
     if variant.design.kind == "pad":
@@ -233,7 +232,7 @@ def density_as_drawn(
     if not exposed.terms or not picks:
         return np.zeros(len(picks))
     design = variant.design
-    part = design.part(variant.surrounding.symmetry)
+    part = variant.part
     raster = PartRaster(part, exposed.terms, float(tree.plan.frame_width_dbu or 0))
     ladder = design.ladder
     diameter = np.array([ladder.diameter_nm(code) for code in range(1, ladder.count + 1)])
@@ -259,7 +258,7 @@ def density_as_drawn(
 
     fill: FloatArray = raster.fill(raster.gather(near, 2, 1, drawn)[0]).astype(np.float64)
     if exposed.background:
-        own = grown(design.outline, tree.plan.frame_width_dbu or 0).astype(np.float64)
+        own = design.frame(tree.plan.frame_width_dbu or 0)
         fill = deposit_polygons([own], raster.grid) - fill
     coef = raster.convolver(fill)
     x = np.array([float(pick.x) for pick in picks])

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.errors import InputError
-from layoutgen.exposure.bias import SQUARE_SIDE, BiasTable, DrawnLadder
+from layoutgen.exposure.bias import BiasTable, DrawnLadder
 from layoutgen.exposure.coverage import polygon_density
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.scatter import scatter_terms
@@ -29,6 +29,7 @@ from layoutgen.optics.phase import PhaseProgram, compile_phase
 from layoutgen.optics.sampling import Sampling, deflector_program, sampling
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.recipe.model import Deflector, DensityPad, Lens, Pad, PillarKeys, UniformPad
+from layoutgen.units import SQUARE_SIDE
 from layoutgen.wafer.frames import Disc, Outline, Rect, grown
 from layoutgen.wafer.pads import Patch, beta_nm, density_patches, uniform_squares
 from layoutgen.wafer.written import Written, exact
@@ -75,6 +76,10 @@ class Design:
     @property
     def site_area_nm2(self) -> float:
         return self.lattice.site_area_dbu2 * self.dbu_nm**2
+
+    def frame(self, width_dbu: int) -> FloatArray:
+        """Its own frame, (n, 2) from its centre: its outline grown by a width."""
+        return grown(self.outline, width_dbu).astype(np.float64)
 
     def part(self, symmetry: str | None = None) -> Part:
         """The part stored with a symmetry (its own unless given)."""

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
 from layoutgen.exposure.solve import Density, Exposed, PartRaster, solve
 from layoutgen.wafer.designs import Design
-from layoutgen.wafer.frames import Disc, Outline, grown
+from layoutgen.wafer.frames import Disc, Outline
 from layoutgen.wafer.glyphs import label_box
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
 
@@ -121,7 +121,6 @@ class Scene:
     figures: list[Figures]
     surroundings: list[Surrounding]
     of_thing: dict[int, int] = field(default_factory=dict)  # index in things -> in surroundings
-    around: dict[int, list[int]] = field(default_factory=dict)  # things in reach of a thing
 
     def counts(self, design: int) -> dict[int, int]:
         """How many things of a design stand in each surrounding."""
@@ -130,10 +129,6 @@ class Scene:
             if self.things[thing].design == design:
                 found[surrounding] = found.get(surrounding, 0) + 1
         return found
-
-
-def _bounds_of(outline: Outline) -> Bounds:
-    return outline.bounds
 
 
 def _polygon_bounds(polygons: Sequence[FloatArray]) -> Bounds:
@@ -151,7 +146,6 @@ class _Builder:
         cells: dict[str, tuple[FloatArray, ...]],
         exposed: Exposed,
         jobs: int,
-        progress: Callable[[str], None] | None,
     ) -> None:
         self.plan = plan
         self.designs = designs
@@ -159,7 +153,6 @@ class _Builder:
         self.cells = cells
         self.exposed = exposed
         self.jobs = jobs
-        self.progress = progress
         self.figures: list[Figures] = []
         self._figure_index: dict[tuple[object, ...], int] = {}
         self.things: list[Thing] = []
@@ -233,7 +226,7 @@ class _Builder:
 
     def bounds(self, thing: Thing) -> Bounds:
         own = (
-            _bounds_of(self.designs[thing.design].outline)
+            self.designs[thing.design].outline.bounds
             if thing.design >= 0
             else self.figures[thing.figures].bounds
         )
@@ -374,11 +367,9 @@ class _Builder:
         return bool(self.exposed.terms) and self.exposed.bias.depends_on_density
 
     def _solve(self, design: Design, raster: PartRaster, around: FloatArray | None) -> Density:
-        if self.progress:
-            self.progress(f"density of {design.name}")
         frame = None
         if self.exposed.background:
-            own = grown(design.outline, self.plan.frame_width_dbu or 0).astype(np.float64)
+            own = design.frame(self.plan.frame_width_dbu or 0)
             frame = deposit_polygons([own], raster.grid).astype(np.float32)
         return solve(
             raster.part, self.exposed, design.site_area_nm2, raster=raster, own_frame=frame,
@@ -405,9 +396,7 @@ class _Builder:
             else:
                 total += sign * polygon_density(placed, self.exposed.terms, x, y)
         if frames:
-            own = grown(self.designs[me.design].outline, self.plan.frame_width_dbu or 0).astype(
-                np.float64
-            )
+            own = self.designs[me.design].frame(self.plan.frame_width_dbu or 0)
             total += polygon_density(frames, self.exposed.terms, x, y, without=[own])
         return total
 
@@ -440,7 +429,6 @@ class _Builder:
                 scene.of_thing[n] = places[design]
             return scene
         around = self.neighbours()
-        scene.around = around
         class_of, members = self.classes(around)
         seen = {class_of[k] for near in around.values() for k in near if k in class_of}
         densities = self._coupled(around, class_of, members, seen)
@@ -616,11 +604,10 @@ def build_scene(
     cells: dict[str, tuple[FloatArray, ...]],
     exposed: Exposed,
     jobs: int = 1,
-    progress: Callable[[str], None] | None = None,
 ) -> Scene:
     """Find every surrounding on the wafer and solve the density of each design in each.
 
     of_item: (kind, name) of an item -> the designs that it places; cells: polygons of each foreign
     cell from its origin.
     """
-    return _Builder(plan, designs, of_item, cells, exposed, jobs, progress).build()
+    return _Builder(plan, designs, of_item, cells, exposed, jobs).build()

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
-from layoutgen.exposure.bias import SQUARE_SIDE, BiasTable, DrawnLadder
+from layoutgen.exposure.bias import BiasTable, DrawnLadder
+from layoutgen.units import SQUARE_SIDE
 
 TABLE = BiasTable(
     np.array([0.0, 0.2, 0.5, 0.8]),

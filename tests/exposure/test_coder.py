@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layoutgen.exposure.bias import SQUARE_SIDE, BiasTable, DrawnLadder
+from layoutgen.exposure.bias import BiasTable, DrawnLadder
 from layoutgen.exposure.coder import Coder, SurroundingField
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.exposure.solve import Exposed, PartRaster, solve
 from layoutgen.lattice import Lattice
 from layoutgen.optics.domain import Rectangle
+from layoutgen.units import SQUARE_SIDE
 
 MASTER = np.array([120.0, 160.5, 200.0, 240.5, 305.0])
 FIXED = np.array([False, False, True, False, False])

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from layoutgen.errors import InputError
 from layoutgen.layout.cells import Cell, Layer
 from layoutgen.layout.tree import Tree
-from layoutgen.pipeline import cell_stream, design
+from layoutgen.pipeline.design import design
+from layoutgen.pipeline.stream import cell_stream
 from layoutgen.recipe.load import load_recipe
 from tests.e2e_recipes import FULL, LONE, Recipe, turned, write
 

@@ -16,10 +16,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from layoutgen import pipeline
 from layoutgen.exposure.coverage import polygon_density
 from layoutgen.exposure.raster import field_at_points
 from layoutgen.exposure.solve import solve
+from layoutgen.pipeline.design import design
 from layoutgen.recipe.load import load_recipe
 from layoutgen.wafer.scene import Scene, Surrounding
 from tests.e2e_recipes import LONE, environment, write
@@ -41,7 +41,7 @@ def scene_of(small_recipe: Recipes, change: Callable[[Data], None] | None = None
         if change is not None:
             change(data)
 
-    return pipeline.design(load_recipe(small_recipe(small))).scene
+    return design(load_recipe(small_recipe(small))).scene
 
 
 def lenses_at(*places: tuple[float, float], wafer_um: float = 200) -> Callable[[Data], None]:
@@ -330,7 +330,7 @@ def test_with_the_background_exposed_neighbouring_frames_count_once(small_recipe
     at_x, at_y = np.linspace(-11_000, 11_000, 12), np.linspace(-4000, 4000, 5)
     assert left.density is not None
     # what the neighbour's frame adds outside the own one, less the neighbour's shapes
-    terms = left.density.raster.terms
+    terms = left.density.raster.convolver.terms
     frame = polygon_density([disc + np.array([28_000.0, 0.0])], terms, at_x, at_y)
     both = _lens_overlap(at_x, at_y, 17_000, 28_000)
     drawn = master - SLOPE * 0.6
@@ -395,7 +395,7 @@ def long_range(folder: str, megabytes: int, background: bool) -> None:
             data["exposure"]["exposed"] = "background"
         data["wafer"].update(diameter="580 um", die_pitch=["130 um", "130 um"])
 
-    wafer = pipeline.design(load_recipe(write(Path(folder), LONE, change)))
+    wafer = design(load_recipe(write(Path(folder), LONE, change)))
     status = Path("/proc/self/status").read_text().split()
     peak_mb = int(status[status.index("VmHWM:") + 1]) / 1024
     scene, rng = wafer.scene, np.random.default_rng(1)

@@ -1,0 +1,79 @@
+"""`check`: everything short of writing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from layoutgen.errors import InputError
+from layoutgen.pipeline.design import Progress, design, quiet
+from layoutgen.pipeline.facts import (
+    clamp_rules,
+    count_codes,
+    expected_bytes,
+    lens_facts,
+    plain_variants,
+    rule_facts,
+    size_rules,
+    time_of,
+    waived,
+)
+from layoutgen.recipe.load import LoadedRecipe
+from layoutgen.review.writetime import WriteTime
+from layoutgen.wafer.plan import RuleResult
+from layoutgen.workers import cores
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """What `check` found: everything short of writing."""
+
+    problems: tuple[str, ...]
+    warnings: tuple[str, ...]
+    rules: tuple[RuleResult, ...]
+    dies: dict[str, int]
+    pillars: int
+    bytes: dict[str, int]
+    write_time: WriteTime | None
+    lenses: dict[str, dict[str, Any]]
+
+    @property
+    def ok(self) -> bool:
+        return not self.problems and all(rule.ok for rule in self.rules)
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "problems": list(self.problems),
+            "warnings": list(self.warnings),
+            "rules": rule_facts(self.rules),
+            "dies": self.dies,
+            "pillars": self.pillars,
+            "bytes": self.bytes,
+            "write_time_s": None if self.write_time is None else self.write_time.total_s,
+            "lenses": self.lenses,
+        }
+
+
+def check(loaded: LoadedRecipe, *, jobs: int | None = None, progress: Progress = quiet) -> Check:
+    """Everything short of writing: problems, counts, rules, expected sizes and write time."""
+    workers = cores() if jobs is None else jobs
+    try:
+        wafer = design(loaded, progress, workers)
+    except InputError as error:
+        return Check(error.problems, (), (), {}, 0, {}, None, {})
+    counts = {}
+    for index, variant in enumerate(wafer.tree.variants):
+        progress("counting pillars", index / len(wafer.tree.variants))
+        counts[index] = count_codes(variant, workers)
+    plain = plain_variants(wafer)
+    rules = [*wafer.rules, *clamp_rules(wafer, counts), *size_rules(wafer)]
+    return Check(
+        (),
+        tuple(wafer.warnings),
+        tuple(waived(rules, loaded)),
+        wafer.plan.die_counts,
+        wafer.tree.pillars,
+        expected_bytes(wafer),
+        time_of(wafer, counts),
+        lens_facts(wafer, plain, counts, workers),
+    )

@@ -1,0 +1,166 @@
+"""What is decided before a byte is written: every place, every pillar and every density of a wafer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from layoutgen.errors import InputError
+from layoutgen.exposure.solve import Exposed, short_range_error
+from layoutgen.layout.cells import Polygons
+from layoutgen.layout.foreign import read_foreign
+from layoutgen.layout.tree import Tree, build_tree
+from layoutgen.recipe.load import LoadedRecipe
+from layoutgen.wafer.designs import Design, deflector_design, exposed_of, lens_design, pad_designs
+from layoutgen.wafer.plan import RuleResult, WaferPlan, plan_wafer
+from layoutgen.wafer.scene import Scene, build_scene
+from layoutgen.wafer.written import Written
+
+Progress = Callable[[str, float], None]
+
+
+#: Twice the accuracy that densities are held to.
+MOST_DENSITY_ERROR = 1e-3
+
+
+def quiet(_what: str, _share: float) -> None:
+    """A progress that shows nothing."""
+
+
+@dataclass(eq=False)
+class Wafer:
+    """Everything that is decided before a byte is written."""
+
+    loaded: LoadedRecipe
+    plan: WaferPlan
+    designs: list[Design]
+    exposed: Exposed
+    scene: Scene
+    tree: Tree
+    warnings: list[str]
+    rules: list[RuleResult]
+
+
+def design(loaded: LoadedRecipe, progress: Progress = quiet, jobs: int = 1) -> Wafer:
+    """Place everything, choose every pillar, and settle densities; InputError tells all problems."""
+    recipe = loaded.recipe
+    dbu_nm = recipe.output.database_unit_nm
+    written = Written.of(recipe, dbu_nm)
+    exposed = exposed_of(loaded)
+    problems: list[str] = []
+    foreign: dict[str, list[Polygons]] = {}
+    for number, cell in enumerate(recipe.cells):
+        try:
+            foreign[cell.name] = read_foreign(
+                loaded.inputs[cell.file].data, cell.file, cell.cell, dbu_nm=dbu_nm,
+                where=f"cells[{number}]",
+            )  # fmt: skip
+        except InputError as error:
+            problems.extend(error.problems)
+    boxes = {name: _box(groups) for name, groups in foreign.items()}
+    plan: WaferPlan | None = None
+    try:
+        if not problems:
+            plan = plan_wafer(recipe, dbu_nm=dbu_nm, cell_boxes=boxes)
+    except InputError as error:
+        problems.extend(error.problems)
+    progress("choosing pillars", 0.0)
+    designs: list[Design] = []
+    of_item: dict[tuple[str, str], list[int]] = {}
+    frame = plan.frame_width_dbu if plan is not None else None
+
+    def add(kind: str, name: str, make: Callable[[], Design | Sequence[Design]]) -> None:
+        try:
+            result = make()
+        except InputError as error:
+            problems.extend(error.problems)
+            return
+        made = [result] if isinstance(result, Design) else result
+        of_item[(kind, name)] = list(range(len(designs), len(designs) + len(made)))
+        designs.extend(made)
+
+    on_dies = {(key, getattr(item, key)) for die in recipe.dies.values() for item in die
+               for key in ("deflector", "pad")}  # fmt: skip
+    for lens in recipe.lenses:
+        add("lens", lens.name, partial(lens_design, loaded, lens, written))
+    for deflector in recipe.deflectors:
+        if ("deflector", deflector.name) in on_dies:
+            add("deflector", deflector.name, partial(deflector_design, loaded, deflector, written))
+    for pad in recipe.pads:
+        if ("pad", pad.name) in on_dies:
+            add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
+    if problems or plan is None:
+        raise InputError(problems)
+    progress("settling densities", 0.0)
+    polygons = {
+        name: tuple(np.asarray(p, dtype=np.float64) for group in groups for p in group.polygons)
+        for name, groups in foreign.items()
+    }
+    if plan.mirrored:
+        polygons = {
+            name: tuple(p * np.array([-1.0, 1.0]) for p in ps) for name, ps in polygons.items()
+        }
+    scene = build_scene(plan, designs, of_item, polygons, exposed, jobs)
+    tree = build_tree(loaded, plan, scene, exposed, foreign)
+    warnings, rules = list(plan.warnings), list(plan.rules)
+    if exposed.terms and exposed.bias.depends_on_density:
+        rules.append(_range_rule(designs, exposed))
+    for found in designs:
+        facts = found.facts
+        if facts is None or facts.sampling is None:
+            continue
+        warnings += [f"lens {found.name}: {sentence}" for sentence in facts.sampling.warnings]
+        rules += _sampling_rules(found)
+    return Wafer(loaded, plan, designs, exposed, scene, tree, warnings, rules)
+
+
+def _box(groups: Sequence[Polygons]) -> tuple[int, int, int, int]:
+    points = [p for group in groups for p in group.polygons]
+    if not points:
+        return 0, 0, 0, 0
+    every = np.concatenate(points)
+    low, high = every.min(axis=0), every.max(axis=0)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _range_rule(designs: Sequence[Design], exposed: Exposed) -> RuleResult:
+    """A term whose range is about a pitch sees single pillars, and the raster does not."""
+    error = max((short_range_error(exposed.terms, d.lattice) for d in designs), default=0.0)
+    return RuleResult(
+        "kernel_range", error, MOST_DENSITY_ERROR, error <= MOST_DENSITY_ERROR,
+        "density error expected from backscatter terms with ranges of a pitch or two; leave such a"
+        " term to forward_range or waive the rule",
+    )  # fmt: skip
+
+
+def _sampling_rules(found: Design) -> list[RuleResult]:
+    facts = found.facts
+    assert facts is not None
+    assert facts.sampling is not None
+    s = facts.sampling
+    limit = s.nyquist_pitch_nm if np.isfinite(s.nyquist_pitch_nm) else None
+    rules = [
+        RuleResult(
+            f"sampling:{found.name}",
+            s.step_nm,
+            limit,
+            not s.problems,
+            f"lattice step {s.step_nm:g} nm, lambda / (2 NA) = {s.nyquist_pitch_nm:.1f} nm,"
+            f" NA {s.na:.4f}",
+        )
+    ]
+    if s.substrate_limit_nm is None:
+        sentence = "no substrate index is given, so leakage into the substrate is not checked"
+    else:
+        sentence = (
+            f"lattice step {s.step_nm:g} nm, lambda / (n_s + NA) = {s.substrate_limit_nm:.1f} nm"
+        )
+    rules.append(
+        RuleResult(
+            f"substrate_orders:{found.name}", s.step_nm, s.substrate_limit_nm, True, sentence
+        )
+    )
+    return rules

@@ -1,0 +1,92 @@
+"""A job folder that is finished: its manifest, its hash, its files."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from layoutgen.errors import InputError
+from layoutgen.recipe.load import LoadedRecipe
+
+SUFFIX = {"oasis": ".oas", "gdsii": ".gds"}
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A finished job folder and its manifest."""
+
+    folder: Path
+    manifest: dict[str, Any] = field(repr=False)
+    existed: bool = False
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        return f"{self.manifest['name']}-{self.manifest['revision']}"
+
+    def layout(self, form: str) -> Path:
+        return self.folder / f"{self.title}{SUFFIX[form]}"
+
+
+#: What is read from a manifest that stands on the disk, and may have been changed there.
+_READ_BACK = {"name": str, "revision": str, "job": str, "files": dict, "dies": dict, "pillars": int,
+              "pillars_stored": int, "written": str, "verified": bool,
+              "write_time_s": int | float | None}  # fmt: skip
+
+
+def layoutgen_version() -> str:
+    """The version of the installed package."""
+    try:
+        return version("layoutgen")
+    except PackageNotFoundError:
+        return "0+unknown"
+
+
+def open_job(folder: str | Path) -> Job:
+    """A job folder that exists; InputError where it is none."""
+    path = Path(folder)
+    try:
+        manifest = json.loads((path / "manifest.json").read_text(encoding="utf-8"))
+        if not isinstance(manifest, dict) or not all(
+            isinstance(manifest.get(key), kind) for key, kind in _READ_BACK.items()
+        ):
+            raise ValueError(f"one without a proper {', '.join(_READ_BACK)}")
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"{path}: want a job folder with its manifest.json, got"
+            f" {error.strerror if isinstance(error, OSError) else error}"
+        ) from error
+    return Job(path, manifest)
+
+
+def job_hash(loaded: LoadedRecipe) -> str:
+    """SHA-256 over the sorted inputs, the recipe and the version: what the job depends on."""
+    parts = [f"input {path} {found.sha256}\n" for path, found in sorted(loaded.inputs.items())]
+    parts.append(f"recipe {hashlib.sha256(loaded.text).hexdigest()}\n")
+    parts.append(f"layoutgen {layoutgen_version()}\n")
+    return hashlib.sha256("".join(parts).encode()).hexdigest()
+
+
+def changed_files(job: Job) -> list[str]:
+    """Files of a job folder that are missing or differ from the manifest's hashes."""
+    problems = []
+    for name, facts in job.manifest["files"].items():
+        path = job.folder / name
+        if not path.is_file():
+            problems.append(f"{name}: missing")
+            continue
+        try:
+            if file_sha256(path) != facts["sha256"]:
+                problems.append(f"{name}: another SHA-256 than in the manifest")
+        except OSError as error:
+            problems.append(f"{name}: cannot be read: {error.strerror}")
+    return problems
+
+
+def file_sha256(path: Path) -> str:
+    with path.open("rb") as data:
+        return hashlib.file_digest(data, "sha256").hexdigest()
