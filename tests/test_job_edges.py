@@ -270,8 +270,8 @@ def test_workers_and_cuts_change_nothing_in_other_tones_lattices_and_neighbours(
     wanted = [variant_codes(variant) for variant in design(loaded).tree.variants]
     assert all(wanted)
     for side in (100, 29):
-        monkeypatch.setattr("layoutgen.exposure.part.BLOCK_SIDE", side)
-        monkeypatch.setattr("layoutgen.layout.tree.BLOCK_SIDE", side)
+        sides = {"square": side, "hexagonal": side}
+        monkeypatch.setattr("layoutgen.exposure.part.BLOCK_SIDE", sides)
         assert [variant_codes(v) for v in design(loaded).tree.variants] == wanted, side
     # many blocks of 29 sites now, so that two workers share the work
     one, two = (files(lg.build(loaded, tmp_path / str(jobs), jobs=jobs).folder) for jobs in (1, 2))

@@ -23,7 +23,6 @@ import layoutgen as lg
 from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.solve import PartRaster, solve
 from layoutgen.pipeline.design import Wafer, design
-from layoutgen.wafer.designs import _PhaseSource
 from tests.e2e_recipes import (
     CLI,
     LONE,
@@ -165,8 +164,8 @@ def test_nothing_in_the_folder_names_this_machine_or_this_day(
 
 
 def cut_blocks(monkeypatch: pytest.MonkeyPatch, side: int) -> None:
-    monkeypatch.setattr("layoutgen.exposure.part.BLOCK_SIDE", side)
-    monkeypatch.setattr("layoutgen.layout.tree.BLOCK_SIDE", side)
+    sides = {"square": side, "hexagonal": side}
+    monkeypatch.setattr("layoutgen.exposure.part.BLOCK_SIDE", sides)
 
 
 def all_codes(wafer: Wafer) -> list[dict[tuple[int, int], int]]:
@@ -201,7 +200,6 @@ def test_memory_that_is_kept_between_passes_changes_no_code(
     loaded = lg.load_recipe(write(tmp_path, LONE, change))
     wanted = all_codes(design(loaded))
     monkeypatch.setattr("layoutgen.exposure.part.KEEP_BYTES", 0)
-    monkeypatch.setattr(_PhaseSource, "KEEP_BYTES", 0)
     assert all_codes(design(loaded)) == wanted
 
 

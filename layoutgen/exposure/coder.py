@@ -89,13 +89,13 @@ class Coder:
     def block(self, site: Site, masters: MasterArray) -> CodeBlock:
         """The codes of a block."""
         window = site.window
-        return CodeBlock(window.row0, window.col0, self._through(self._codes, site, masters))
+        return CodeBlock(window.row0, window.col0, self.through(self._codes, site, masters))
 
     def left(self, site: Site, masters: MasterArray) -> int:
         """How many pillars of a block left the bias table or the ladder."""
         if not self._may_leave:
             return 0
-        return int(self._through(self._left, site, masters).sum(dtype=np.int64))
+        return int(self.through(self._left, site, masters).sum(dtype=np.int64))
 
     def tally(self, block: CodeBlock) -> NDArray[np.int64]:
         """How many sites hold each code, (ladder + 1,); entry 0 counts empty sites."""
@@ -103,9 +103,21 @@ class Coder:
         _tally(block.codes, counts)
         return counts
 
-    def _through(
+    @property
+    def densities(self) -> FloatArray:
+        """Density that each row of a table for `through` stands for, (rows,)."""
+        rows = np.arange(self._first, self._first + len(self._codes))
+        return np.clip(rows / DENSITY_STEPS, 0.0, 1.0)
+
+    @property
+    def codes(self) -> NDArray[np.unsignedinteger]:
+        """Code of each master (columns, from 1; column 0 is an empty site) at each density (rows)."""
+        return self._codes
+
+    def through(
         self, table: NDArray[np.unsignedinteger], site: Site, masters: MasterArray
     ) -> NDArray[np.unsignedinteger]:
+        """What a table shaped like `codes` gives on each site of a block, by its density and master."""
         codes = np.zeros(masters.shape, dtype=table.dtype)
         if self.density is None:
             _look_up(masters, table[0], codes)
@@ -123,6 +135,7 @@ class Coder:
             masters, site.window.row0, site.window.col0, lo, hi, raster.gx0, raster.gx_odd,
             raster.gy, raster.nx, raster.ny, raster.ux, raster.uy, self.density.coef, g.i0, g.j0,
             values, x0, y0, hx, hy, lattice.x0_dbu, lattice.y0_dbu, lattice.pitch_dbu,
-            lattice.shift_dbu, lattice.row_dbu, field is not None, self._first, table, codes,
+            lattice.shift_dbu, lattice.row_dbu, field is not None, np.float32(self._first), table,
+            codes,
         )  # fmt: skip
         return codes

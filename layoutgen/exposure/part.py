@@ -20,10 +20,12 @@ from layoutgen.optics.domain import Domain, Piece, Rows, pieces
 __all__ = ["BLOCK_SIDE", "Masters", "Part", "Site"]
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 MasterArray = NDArray[np.uint8] | NDArray[np.uint16]
 
-#: Sites along a block: 256 x 256 codes are 64 KiB, which stays in a core's own cache.
-BLOCK_SIDE = 256
+#: Sites along a block, by lattice: the most that a displacement list can hold a position of. Its
+#: 256 KiB of codes stay in a core's own cache.
+BLOCK_SIDE = {"square": 512, "hexagonal": 256}
 
 #: Bytes of master indices that one part keeps between its passes.
 KEEP_BYTES = 32 << 20
@@ -46,22 +48,27 @@ class Masters:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A block of one piece: its window and the runs of columns that hold sites."""
+    """A block of one piece: its window, and all rows of the piece."""
 
     piece: int
     window: Window
     rows: Rows
 
     @property
-    def runs(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def runs(self) -> tuple[IntArray, IntArray]:
         """lo, hi of each row, counted from the block's first column, lo <= hi."""
-        lo = self.rows.lo - self.window.col0
-        return lo, np.maximum(self.rows.hi - self.window.col0, lo)
+        return self._cut(self.rows.lo, self.rows.hi)
 
     @property
-    def runs_inside(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        lo = self.rows.lo_in - self.window.col0
-        return lo, np.maximum(self.rows.hi_in - self.window.col0, lo)
+    def runs_inside(self) -> tuple[IntArray, IntArray]:
+        """The same without the collar."""
+        return self._cut(self.rows.lo_in, self.rows.hi_in)
+
+    def _cut(self, low: IntArray, high: IntArray) -> tuple[IntArray, IntArray]:
+        w = self.window
+        rows = slice(w.row0 - self.rows.row0, w.row0 - self.rows.row0 + w.rows)
+        lo = np.minimum(np.maximum(low[rows] - w.col0, 0), w.cols)
+        return lo, np.maximum(np.minimum(high[rows] - w.col0, w.cols), lo)
 
 
 #: Gives the master indices of a block.
@@ -87,10 +94,15 @@ class Part:
     def __post_init__(self) -> None:
         self.pieces = pieces(self.domain, self.lattice, self.symmetry)
         self.sites = tuple(
-            Site(index, window, rows)
+            Site(index, window, piece.rows)
             for index, piece in enumerate(self.pieces)
-            for window, rows in piece.rows.blocks(BLOCK_SIDE)
+            for window in piece.rows.blocks(self.block_side)
         )
+
+    @property
+    def block_side(self) -> int:
+        """Sites along a block; blocks are cut at whole multiples of it."""
+        return BLOCK_SIDE[self.lattice.kind]
 
     @property
     def group_order(self) -> int:

@@ -27,8 +27,8 @@ from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.lattice import Lattice
 
 __all__ = [
-    "AREA_UNIT", "DEPOSIT_SCALE", "Convolver", "Grid", "assign", "coefficients", "deposit",
-    "deposit_again", "field_at", "field_at_points", "node_values", "spline_weights", "steps_per_node",
+    "AREA_UNIT", "DEPOSIT_SCALE", "SLOPE_UNIT", "Convolver", "Grid", "assign", "coefficients",
+    "deposit", "field_at", "field_at_points", "node_values", "packed", "spline_weights", "steps_per_node",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
@@ -36,12 +36,15 @@ FloatArray = NDArray[np.float64]
 SingleArray = NDArray[np.float32]
 
 #: One site area (pitch times row step) in the whole numbers that are deposited: 2^14, so a
-#: rounding is 3e-5 of a site. With weights of 2^12 a cell of 32 sites fits 31 bits along the row,
-#: which vector units multiply whole, and the sum of all stays below 2^53.
+#: rounding is 3e-5 of a site. With weights of 2^12 a column of 31 sites fits 31 bits, which vector
+#: units multiply whole, and the sum of all stays below 2^53.
 AREA_UNIT = 1 << 14
+#: Slopes (site areas per unit of density) count in coarser units, so that they fit 16 bits.
+SLOPE_UNIT = 1 << 12
 _WEIGHT_UNIT = 1 << 12
 STEPS = float(DENSITY_STEPS)
-#: Sites along a cell at the most: 2^12 * 2^14 * 2^5 is the sign bit's limit of 31 bits.
+#: Sites along a cell at the most: their weights on a node sum to their number times 2^12, and
+#: 2^12 * 2^14 * 2^5 would be the sign bit.
 MOST_STEPS = 31
 #: What a deposited sum must be multiplied by to count in site areas.
 DEPOSIT_SCALE = 1.0 / (AREA_UNIT * _WEIGHT_UNIT * _WEIGHT_UNIT)
@@ -100,174 +103,192 @@ def spline_weights(n: int, unit: int | None) -> FloatArray:
     return whole
 
 
+def packed(area: NDArray[np.integer], slope: NDArray[np.integer]) -> NDArray[np.int32]:
+    """Area (whole AREA_UNITs, below 2^15) and slope (whole SLOPE_UNITs, 16 bits) in one number."""
+    found: NDArray[np.int32] = (area.astype(np.int32) << 16) | (slope.astype(np.int32) & 0xFFFF)
+    return found
+
+
 # --- kernels ----------------------------------------------------------------------------------
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
-def _spread(line, first, last, i0, n, weights, acc, extra, box):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Sum one row of whole areas `line` (cell by cell from `first`) into node sums `acc`.
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _add_line(line, w, acc0, acc1, acc2, acc3, box):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Add a row of packed areas and slopes to the column sums of the four node rows it weighs on."""
+    w0 = np.int32(w[0])
+    w1 = np.int32(w[1])
+    w2 = np.int32(w[2])
+    w3 = np.int32(w[3])
+    sixteen = np.int32(16)
+    for c in range(len(line)):  # two loops: with more arrays in one, vectors are given up
+        v = line[c]
+        area = v >> sixteen
+        acc0[c] += w0 * area
+        acc1[c] += w1 * area
+        box[c] += np.int32(np.int16(v))
+    for c in range(len(line)):
+        area = line[c] >> sixteen
+        acc2[c] += w2 * area
+        acc3[c] += w3 * area
 
-    line[(i - first) * n + s] is the site s of cell i; `extra` likewise its slope, into `box`.
-    """
-    for i in range(last - first + 1):
-        a0 = np.int32(0)  # 12 + 14 bits a product, so 32 sites of a cell fit
-        a1 = np.int32(0)
-        a2 = np.int32(0)
-        a3 = np.int32(0)
-        d = np.int32(0)
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _flush(acc, wx, first, n, i0, weight, row):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Hand the column sums of one node row to the raster's nodes, and clear them."""
+    for i in range(len(acc) // n):
+        a0 = 0.0
+        a1 = 0.0
+        a2 = 0.0
+        a3 = 0.0
         at = i * n
         for s in range(n):
-            v = line[at + s]
-            a0 += weights[0, s] * v
-            a1 += weights[1, s] * v
-            a2 += weights[2, s] * v
-            a3 += weights[3, s] * v
-            d += extra[at + s]
+            v = np.float64(acc[at + s])
+            a0 += wx[0, s] * v
+            a1 += wx[1, s] * v
+            a2 += wx[2, s] * v
+            a3 += wx[3, s] * v
+            acc[at + s] = 0
         k = first + i - i0
-        acc[k - 1] += a0
-        acc[k] += a1
-        acc[k + 1] += a2
-        acc[k + 2] += a3
-        box[k] += d
+        row[k - 1] += weight * a0
+        row[k] += weight * a1
+        row[k + 1] += weight * a2
+        row[k + 2] += weight * a3
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
-def _add_rows(acc, box, low, high, q, wy, weight, sums, slopes):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Hand a row's node sums to the four raster rows that it weighs on, and clear them."""
-    for t in range(4):
-        w = wy[t] * weight
-        row = sums[q - 1 + t]
-        for k in range(low - 1, high + 3):
-            row[k] += w * acc[k]
-    for k in range(low - 1, high + 3):
-        acc[k] = 0.0
-    for t in range(2):
-        row = slopes[q + t]
-        for k in range(low, high + 1):
-            row[k] += weight * box[k]
-            row[k + 1] += weight * box[k]
-    for k in range(low, high + 1):
-        box[k] = 0.0
-
-
-@numba.njit(cache=True, nogil=True, inline="always")
-def _density_line(coef, q, uy, low, high, scale, line):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The spline's coefficients along one row of sites, for nodes low - 1 .. high + 2."""
-    r0 = coef[q - 1]
-    r1 = coef[q]
-    r2 = coef[q + 1]
-    r3 = coef[q + 2]
-    u0 = uy[0] * scale
-    u1 = uy[1] * scale
-    u2 = uy[2] * scale
-    u3 = uy[3] * scale
-    for k in range(low - 1, high + 3):
-        line[k] = u0 * r0[k] + u1 * r1[k] + u2 * r2[k] + u3 * r3[k]
-
-
-@numba.njit(cache=True, nogil=True, inline="always")
-def _density_sites(line, first, last, i0, n, ux, rho):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Density steps of every site of cells first .. last, from the row's coefficients."""
-    for i in range(last - first + 1):
-        k = first + i - i0
-        c0 = line[k - 1]
-        c1 = line[k]
-        c2 = line[k + 1]
-        c3 = line[k + 2]
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _flush_box(box, first, n, i0, weight, row, next_row):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The same for slopes, which a box of two by two nodes takes."""
+    for i in range(len(box) // n):
+        total = 0
         at = i * n
         for s in range(n):
-            rho[at + s] = ux[0, s] * c0 + ux[1, s] * c1 + ux[2, s] * c2 + ux[3, s] * c3
+            total += box[at + s]
+            box[at + s] = 0
+        k = first + i - i0
+        v = weight * total
+        row[k] += v
+        row[k + 1] += v
+        next_row[k] += v
+        next_row[k + 1] += v
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _across(coef, low, ux, first, n, i0, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The spline along the node rows from `low` on, at every column of the cells from `first` on."""
+    for q in range(out.shape[0]):
+        row = coef[low + q]
+        here = out[q]
+        for i in range(out.shape[1] // n):
+            k = first + i - i0
+            c0 = row[k - 1]
+            c1 = row[k]
+            c2 = row[k + 1]
+            c3 = row[k + 2]
+            at = i * n
+            for s in range(n):
+                here[at + s] = ux[0, s] * c0 + ux[1, s] * c1 + ux[2, s] * c2 + ux[3, s] * c3
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _along(u, row0, row1, row2, row3, rho):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The spline from node row to node row, for one row of sites."""
+    u0 = u[0]
+    u1 = u[1]
+    u2 = u[2]
+    u3 = u[3]
+    for c in range(len(rho)):
+        rho[c] = (u0 * row0[c] + u1 * row1[c]) + (u2 * row2[c] + u3 * row3[c])
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _density_steps(rho, q0, top, step):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Which row of a table that starts at density step q0 and ends `top` rows later."""
+    low = np.float32(0.0)
+    half = np.float32(0.5)
+    for c in range(len(rho)):
+        v = np.floor(rho[c] + half) - q0
+        v = v if v > low else low
+        step[c] = np.int32(v if v < top else top)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def deposit(  # type: ignore[no-untyped-def]
-    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, area, slope, weight,
+    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, ux, uy, coef, q0, table, weight,
     sums, slopes, i0, j0,
 ):  # fmt: skip  # pragma: no cover
     """Add a block of master indices (0 = empty) to `sums` (splines) and `slopes` (boxes).
 
-    lo, hi are block columns for each row; area and slope are whole numbers for each index.
+    lo, hi are block columns for each row. table[density step - q0, index] is what `packed` makes of
+    area and slope; with a single row the density is not asked for, else it is the spline `coef`
+    with the weights ux, uy (in density steps) on the nodes of `sums`.
+
+    Sums run down the columns first, where vector units take many columns at once, and then, once
+    for each row of nodes, along them.
     """
-    width = masters.shape[1] + 2 * nx
-    line = np.zeros(width, np.int32)
-    extra = np.zeros(width, np.int32)
-    acc = np.zeros(sums.shape[1])
-    box = np.zeros(sums.shape[1])
-    for r in range(masters.shape[0]):
-        a = lo[r]
-        b = hi[r]
-        if b <= a:
-            continue
-        row = row0 + r
-        g = gx0 + (row & 1) * gx_odd
+    rows, cols = masters.shape
+    line = np.zeros(cols, np.int32)
+    rho = np.zeros(cols, np.float32)
+    step = np.zeros(cols, np.int32)
+    top = np.float32(table.shape[0] - 1)
+    kinds = np.uint32(table.shape[1])
+    flat = table.ravel()
+    by_density = table.shape[0] > 1
+    never = -(1 << 40)
+    low = (2 * row0 + gy) // (2 * ny) - 1
+    high = (2 * (row0 + rows - 1) + gy) // (2 * ny) + 2 if by_density else low
+    for parity in range(1 + gx_odd):  # odd rows of a hexagonal lattice stand between columns
+        g = gx0 + parity * gx_odd
         shifted = col0 + (g >> 1)
         g = g & 1
-        first = (shifted + a) // nx
-        last = (shifted + b - 1) // nx
-        at = shifted + a - first * nx
-        used = (last - first + 1) * nx
-        for k in range(at):
-            line[k] = 0
-            extra[k] = 0
-        here = masters[r, a:b]
-        there = line[at : at + b - a]
-        beside = extra[at : at + b - a]
-        for c in range(b - a):
-            m = here[c]
-            there[c] = area[m]
-            beside[c] = slope[m]
-        for k in range(at + b - a, used):
-            line[k] = 0
-            extra[k] = 0
-        _spread(line, first, last, i0, nx, wx[g], acc, extra, box)
-        y = 2 * row + gy
-        j = y // (2 * ny)
-        t = (y - 2 * ny * j) >> 1
-        _add_rows(acc, box, first - i0, last - i0, j - j0, wy[gy, :, t], weight, sums, slopes)
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def deposit_again(  # type: ignore[no-untyped-def]
-    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, ux, uy, coef, q0, area,
-    slope, weight, sums, slopes, i0, j0,
-):  # fmt: skip  # pragma: no cover
-    """As `deposit`, at the density of each site: area and slope are (densities, indices)."""
-    width = masters.shape[1] + 2 * nx
-    line = np.zeros(width, np.int32)
-    extra = np.zeros(width, np.int32)
-    rho = np.zeros(width)
-    nodes = np.zeros(sums.shape[1])
-    acc = np.zeros(sums.shape[1])
-    box = np.zeros(sums.shape[1])
-    top = area.shape[0] - 1
-    for r in range(masters.shape[0]):
-        a = lo[r]
-        b = hi[r]
-        if b <= a:
-            continue
-        row = row0 + r
-        y = 2 * row + gy
-        j = y // (2 * ny)
-        t = (y - 2 * ny * j) >> 1
-        g = gx0 + (row & 1) * gx_odd
-        shifted = col0 + (g >> 1)
-        g = g & 1
-        first = (shifted + a) // nx
-        last = (shifted + b - 1) // nx
-        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, STEPS, nodes)
-        _density_sites(nodes, first, last, i0, nx, ux[g], rho)
-        at = shifted + a - first * nx
-        used = (last - first + 1) * nx
-        for k in range(used):
-            line[k] = 0
-            extra[k] = 0
-        for c in range(b - a):
-            m = masters[r, a + c]
-            d = min(max(int(np.floor(rho[at + c] + 0.5)) - q0, 0), top)
-            line[at + c] = area[d, m]
-            extra[at + c] = slope[d, m]
-        _spread(line, first, last, i0, nx, wx[g], acc, extra, box)
-        _add_rows(acc, box, first - i0, last - i0, j - j0, wy[gy, :, t], weight, sums, slopes)
+        first = shifted // nx
+        at = shifted - first * nx
+        width = ((at + cols - 1) // nx + 1) * nx
+        acc = np.zeros((4, width), np.int32)
+        box = np.zeros(width, np.int32)
+        across = np.zeros((high - low + 1, width), np.float32)
+        if by_density:
+            _across(coef, low - j0, ux[g], first, nx, i0, across)
+        now = never
+        for r in range(rows + 1):
+            j = never  # the row beyond the last clears what is left
+            row = row0 + r
+            if r < rows:
+                if gx_odd and (row & 1) != parity or hi[r] <= lo[r]:
+                    continue
+                y = 2 * row + gy
+                j = y // (2 * ny)
+            if j != now:
+                if now != never:
+                    for q in range(now - 1, now + 3 if j == never else min(j - 1, now + 3)):
+                        _flush(acc[q & 3], wx[g], first, nx, i0, weight, sums[q - j0])
+                    _flush_box(box, first, nx, i0, weight, slopes[now - j0], slopes[now + 1 - j0])
+                now = j
+            if r == rows:
+                break
+            a = lo[r]
+            b = hi[r]
+            t = (y - 2 * ny * j) >> 1
+            here = masters[r, a:b]
+            out = line[0 : b - a]
+            at_a = at + a
+            at_b = at + b
+            if by_density:
+                q = j - 1 - low
+                density = rho[0 : b - a]
+                _along(
+                    uy[gy, :, t], across[q, at_a:at_b], across[q + 1, at_a:at_b],
+                    across[q + 2, at_a:at_b], across[q + 3, at_a:at_b], density,
+                )  # fmt: skip
+                _density_steps(density, q0, top, step)
+                for c in range(b - a):
+                    out[c] = flat[np.uint32(step[c]) * kinds + here[c]]
+            else:
+                for c in range(b - a):
+                    out[c] = flat[here[c]]
+            _add_line(
+                out, wy[gy, :, t], acc[(j - 1) & 3, at_a:at_b], acc[j & 3, at_a:at_b],
+                acc[(j + 1) & 3, at_a:at_b], acc[(j + 2) & 3, at_a:at_b], box[at_a:at_b],
+            )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -278,66 +299,72 @@ def assign(  # type: ignore[no-untyped-def]
 ):  # fmt: skip  # pragma: no cover
     """Codes of a block: table[density step - q0, master index] at the spline's density.
 
-    `ext` is what the surroundings add, linear between its own nodes, used when `use_ext`.
+    ux, uy are weights in density steps. `ext` is what the surroundings add, linear between its
+    own nodes, used when `use_ext`.
     """
-    width = masters.shape[1] + 2 * nx
-    nodes = np.zeros(coef.shape[1])
-    rho = np.zeros(width)
-    step = np.zeros(width, np.int32)
+    rows, cols = masters.shape
+    rho = np.zeros(cols, np.float32)
+    step = np.zeros(cols, np.int32)
     ext_line = np.zeros(max(1, ext.shape[1]))
-    top = float(table.shape[0] - 1)
-    columns = np.uint32(table.shape[1])
+    top = np.float32(table.shape[0] - 1)
+    kinds = np.uint32(table.shape[1])
     flat = table.ravel()
-    for r in range(masters.shape[0]):
-        a = lo[r]
-        b = hi[r]
-        if b <= a:
-            continue
-        row = row0 + r
-        y = 2 * row + gy
-        j = y // (2 * ny)
-        t = (y - 2 * ny * j) >> 1
-        g = gx0 + (row & 1) * gx_odd
+    low = (2 * row0 + gy) // (2 * ny) - 1
+    high = (2 * (row0 + rows - 1) + gy) // (2 * ny) + 2
+    for parity in range(1 + gx_odd):
+        g = gx0 + parity * gx_odd
         shifted = col0 + (g >> 1)
         g = g & 1
-        first = (shifted + a) // nx
-        last = (shifted + b - 1) // nx
-        at = shifted + a - first * nx
-        _density_line(coef, j - j0, uy[gy, :, t], first - i0, last - i0, STEPS, nodes)
-        _density_sites(nodes, first, last, i0, nx, ux[g], rho)
-        if use_ext:
-            fy = (y0 + row * row_step - ext_y0) / ext_hy
-            jy = int(np.floor(fy))
-            fy = fy - jy
-            for k in range(ext.shape[1]):
-                low = 0.0
-                high = 0.0
-                if 0 <= jy < ext.shape[0]:
-                    low = ext[jy, k]
-                if 0 <= jy + 1 < ext.shape[0]:
-                    high = ext[jy + 1, k]
-                ext_line[k] = STEPS * (low + fy * (high - low))
+        first = shifted // nx
+        at = shifted - first * nx
+        across = np.zeros((high - low + 1, ((at + cols - 1) // nx + 1) * nx), np.float32)
+        _across(coef, low - j0, ux[g], first, nx, i0, across)
+        for r in range(rows):
+            row = row0 + r
+            a = lo[r]
+            b = hi[r]
+            if gx_odd and (row & 1) != parity or b <= a:
+                continue
+            y = 2 * row + gy
+            j = y // (2 * ny)
+            t = (y - 2 * ny * j) >> 1
+            q = j - 1 - low
+            at_a = at + a
+            at_b = at + b
+            here = rho[0 : b - a]
+            _along(
+                uy[gy, :, t], across[q, at_a:at_b], across[q + 1, at_a:at_b],
+                across[q + 2, at_a:at_b], across[q + 3, at_a:at_b], here,
+            )  # fmt: skip
+            if use_ext:
+                fy = (y0 + row * row_step - ext_y0) / ext_hy
+                jy = int(np.floor(fy))
+                fy = fy - jy
+                for k in range(ext.shape[1]):
+                    below = 0.0
+                    above = 0.0
+                    if 0 <= jy < ext.shape[0]:
+                        below = ext[jy, k]
+                    if 0 <= jy + 1 < ext.shape[0]:
+                        above = ext[jy + 1, k]
+                    ext_line[k] = STEPS * (below + fy * (above - below))
+                for c in range(b - a):
+                    x = x0 + (col0 + a + c) * pitch + (row & 1) * shift
+                    fx = (x - ext_x0) / ext_hx
+                    kx = int(np.floor(fx))
+                    fx = fx - kx
+                    left = 0.0
+                    right = 0.0
+                    if 0 <= kx < ext.shape[1]:
+                        left = ext_line[kx]
+                    if 0 <= kx + 1 < ext.shape[1]:
+                        right = ext_line[kx + 1]
+                    here[c] += np.float32(left + fx * (right - left))
+            _density_steps(here, q0, top, step)
+            these = masters[r, a:b]
+            out = codes[r, a:b]
             for c in range(b - a):
-                x = x0 + (col0 + a + c) * pitch + (row & 1) * shift
-                fx = (x - ext_x0) / ext_hx
-                kx = int(np.floor(fx))
-                fx = fx - kx
-                left = 0.0
-                right = 0.0
-                if 0 <= kx < ext.shape[1]:
-                    left = ext_line[kx]
-                if 0 <= kx + 1 < ext.shape[1]:
-                    right = ext_line[kx + 1]
-                rho[at + c] += left + fx * (right - left)
-        here = rho[at : at + b - a]
-        for c in range(b - a):
-            v = np.floor(here[c] + 0.5) - q0
-            v = v if v > 0.0 else 0.0
-            step[c] = np.int32(v if v < top else top)
-        these = masters[r, a:b]
-        out = codes[r, a:b]
-        for c in range(b - a):
-            out[c] = flat[np.uint32(step[c]) * columns + these[c]]
+                out[c] = flat[np.uint32(step[c]) * kinds + these[c]]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

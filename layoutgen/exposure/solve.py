@@ -29,15 +29,16 @@ from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.raster import (
     AREA_UNIT,
     DEPOSIT_SCALE,
+    SLOPE_UNIT,
     STEPS,
     Convolver,
     Grid,
     SingleArray,
     coefficients,
     deposit,
-    deposit_again,
     field_at,
     node_values,
+    packed,
     spline_weights,
     steps_per_node,
 )
@@ -55,6 +56,7 @@ STOP = 1e-5
 #: the slope misses, and what its box deposit smears, is then below 1e-5 of density.
 NEAR = 0.03
 _MAX_ROUNDS = 60
+_NO_COEF = np.zeros((1, 1), dtype=np.float32)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -71,9 +73,9 @@ class Exposed:
 
 
 class AreaTable:
-    """Exposed area of each master at density steps d0 .. d1, in whole AREA_UNITs of a site.
+    """Exposed area of each master at density steps d0 .. d1, and its slope, as the deposit takes them.
 
-    area and slope (per unit of density) are (steps, masters + 1) int32; column 0 is an empty site.
+    `packed` is (steps, masters + 1) int32; column 0 is an empty site.
     """
 
     def __init__(
@@ -81,11 +83,10 @@ class AreaTable:
     ) -> None:
         self.d0 = d0
         found = bias.at_steps(masters.master_nm, masters.fixed, d0, d1)
-        self.area = np.zeros((d1 - d0 + 1, len(masters) + 1), dtype=np.int32)
-        self.slope = np.zeros_like(self.area)
-        _areas(
-            masters.master_nm, found, math.pi / 4 * AREA_UNIT / site_area_nm2, self.area, self.slope
-        )
+        area = np.zeros((d1 - d0 + 1, len(masters) + 1), dtype=np.int32)
+        slope = np.zeros_like(area)
+        _areas(masters.master_nm, found, math.pi / 4 / site_area_nm2, area, slope)
+        self.packed = packed(area, slope)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -96,10 +97,12 @@ def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  #
         high = min(d + 32, steps - 1)
         for m in range(count):
             drawn = max(master[m] + bias[d, m], 0.0)
-            area[d, m + 1] = int(np.floor(scale * drawn * drawn + 0.5))
+            # shapes of more than two site areas overlap: no rule lets them through
+            area[d, m + 1] = int(np.floor(min(scale * drawn * drawn, 1.999) * AREA_UNIT + 0.5))
             if high > low:
                 lean = (bias[high, m] - bias[low, m]) * STEPS / (high - low)
-                slope[d, m + 1] = int(np.floor(scale * 2 * drawn * lean + 0.5))
+                lean = min(max(scale * 2 * drawn * lean, -7.99), 7.99)
+                slope[d, m + 1] = int(np.floor(lean * SLOPE_UNIT + 0.5))
 
 
 _DepositBlock = Callable[[Site, MasterArray, tuple[slice, slice], Sequence[FloatArray]], None]
@@ -125,10 +128,10 @@ class PartRaster:
         hx, hy = float(nx * lattice.pitch_dbu), float(ny * lattice.row_dbu)
         self.grid = Grid(hx, hy, i0, j0, far_x - i0 + 1, far_y - j0 + 1)
         self.convolver = Convolver(self.grid, terms, self.mirror_x, self.mirror_y)
-        self.wx = spline_weights(nx, 1 << 12).astype(np.int32)
+        self.wx = spline_weights(nx, 1 << 12)
         self.wy = spline_weights(ny, 1 << 12)
-        self.ux = spline_weights(nx, None)
-        self.uy = spline_weights(ny, None)
+        self.ux = spline_weights(nx, None).astype(np.float32)
+        self.uy = (STEPS * spline_weights(ny, None)).astype(np.float32)
         self.gx0 = 1 if lattice.centre == "gap" else 0
         self.gx_odd = 1 if lattice.hexagonal else 0
         self.gy = 1 if lattice.y0_dbu else 0
@@ -169,42 +172,29 @@ class PartRaster:
 
     def deposit(
         self,
-        area: NDArray[np.int32],
-        slope: NDArray[np.int32],
+        table: NDArray[np.int32],
         times: float,
         site: Site,
         masters: MasterArray,
         window: tuple[slice, slice],
         out: Sequence[FloatArray],
+        *,
+        coef: SingleArray | None = None,
+        first: int = 0,
     ) -> None:
-        """Deposit a block at one density into the window's arrays; `times` -1 takes it back."""
+        """Deposit a block into the window's arrays; `times` -1 takes it back.
+
+        table: packed areas and slopes, (1, masters + 1); with the spline `coef`, (density steps from
+        `first` on, masters + 1), and each site is taken at its own density.
+        """
         g = self.grid
         weight = times * len(self.part.pieces[site.piece].placements) / self.part.group_order
         lo, hi = site.runs
+        here = _NO_COEF if coef is None else np.ascontiguousarray(coef[window])
         deposit(
             masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, area, slope, weight, out[0], out[1],
-            g.i0 + window[1].start, g.j0 + window[0].start,
-        )  # fmt: skip
-
-    def deposit_again(
-        self,
-        rows: AreaTable,
-        coef: SingleArray,
-        site: Site,
-        masters: MasterArray,
-        window: tuple[slice, slice],
-        out: Sequence[FloatArray],
-    ) -> None:
-        """Deposit a block, each site at its own density, that of the spline `coef`."""
-        g = self.grid
-        weight = len(self.part.pieces[site.piece].placements) / self.part.group_order
-        lo, hi = site.runs
-        deposit_again(
-            masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy,
-            np.ascontiguousarray(coef[window]), rows.d0, rows.area, rows.slope, weight, out[0],
-            out[1], g.i0 + window[1].start, g.j0 + window[0].start,
+            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, here, np.float32(first), table,
+            weight, out[0], out[1], g.i0 + window[1].start, g.j0 + window[0].start,
         )  # fmt: skip
 
     def fill(self, sums: FloatArray) -> SingleArray:
@@ -215,7 +205,7 @@ class PartRaster:
 
     def slope(self, slopes: FloatArray) -> SingleArray:
         """Area fraction per density at the nodes, likewise; a box spreads over four nodes."""
-        scale = 0.25 / AREA_UNIT / (self.nx * self.ny)
+        scale = 0.25 / SLOPE_UNIT / (self.nx * self.ny)
         found: SingleArray = (self.complete(slopes) * scale).astype(np.float32)
         return found
 
@@ -314,9 +304,9 @@ def solve(
     first = _first_density(part, exposed, site_area_nm2)
     origin = np.float32(first / DENSITY_STEPS)
     table = AreaTable(part.masters, exposed.bias, site_area_nm2, first - 32, first + 32)
-    area, slope = table.area[32].copy(), table.slope[32].copy()
+    flat = table.packed[32:33].copy()
     every = range(len(part.sites))
-    sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, area, slope, 1.0))
+    sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, flat, 1.0))
     constant, linear = raster.fill(sums), raster.slope(slopes)
     del sums, slopes
     start = np.full(raster.grid.shape, origin, dtype=np.float32)
@@ -333,11 +323,13 @@ def solve(
         # these blocks' deposits are taken back, to the last bit, and made at their own densities
         rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *_span(density.nodes))
         coef = density.coef if around is None else density.coef + coefficients(around)
-        back = raster.gather(again, 2, jobs, partial(raster.deposit, area, slope, -1.0))
+        back = raster.gather(again, 2, jobs, partial(raster.deposit, flat, -1.0))
         constant += raster.fill(back[0])
         linear += raster.slope(back[1])
         del back
-        fresh = raster.gather(again, 2, jobs, partial(raster.deposit_again, rows, coef))
+        fresh = raster.gather(
+            again, 2, jobs, partial(raster.deposit, rows.packed, 1.0, coef=coef, first=rows.d0)
+        )
         constant += raster.fill(fresh[0])
         forms.append((raster.slope(fresh[1]), density.nodes))
         del fresh

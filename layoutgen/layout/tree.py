@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from layoutgen.codes import CodeBlock, ShapeTable
 from layoutgen.errors import InputError
 from layoutgen.exposure.coder import Coder, SurroundingField
-from layoutgen.exposure.part import BLOCK_SIDE, Part
+from layoutgen.exposure.part import Part
 from layoutgen.exposure.solve import Exposed
 from layoutgen.layout.cells import Cell, Layer, Pillars, Polygons, Reference, ShapeCells
 from layoutgen.layout.shapes import ladder_table
@@ -71,7 +71,7 @@ class BlockTask:
     def name(self) -> str:
         part = self.variant.part
         site = part.sites[self.index]
-        row, col = site.window.row0 // BLOCK_SIDE, site.window.col0 // BLOCK_SIDE
+        row, col = site.window.row0 // part.block_side, site.window.col0 // part.block_side
         return f"{self.piece_cell}_{_signed(row)}_{_signed(col)}"
 
     @property

@@ -12,52 +12,53 @@ import numpy as np
 
 from layoutgen.optics.kernel import WORK_PER_SITE, turns_row
 
-__all__ = ["BINS", "look_up", "phase_bins"]
+__all__ = ["BINS", "phase_masters"]
 
 BINS = 65536
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def phase_bins(  # type: ignore[no-untyped-def]
+def _row_bins(kinds, params, extra, first, x_step, scale_x, y, x, work, turns):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Bins of a row of sites as whole numbers in `turns`; x and work are scratch."""
+    n = len(turns)
+    for c in range(n):
+        x[c] = (first + c * x_step) * scale_x
+    turns_row(kinds, params, extra, x, y, work, turns)
+    for c in range(n):
+        t = turns[c]
+        t = (t - np.floor(t)) * 65536.0
+        turns[c] = t if t < 65535.0 else 65535.0
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def phase_masters(  # type: ignore[no-untyped-def]
     kinds, params, extra, x_first, x_odd, x_step, y_first, y_step, scale_x, scale_y,
-    row0, col0, lo, hi, lo_in, hi_in, bins, histogram,
+    row0, col0, lo, hi, table, masters, histogram, count,
 ):  # fmt: skip  # pragma: no cover
-    """Fill `bins` (rows, cols) of a block and count the bins of sites inside the aperture.
+    """Fill `masters` (rows, cols) of a block with table[bin]; sites outside lo .. hi stay 0.
 
     x of a site is x_first + col * x_step (+ x_odd on odd rows) database units, times scale_x
-    micrometres; lo .. hi and lo_in .. hi_in are columns of the block.
+    micrometres. With `count` nothing is filled: the sites of each bin are counted.
     """
-    width = bins.shape[1]
+    width = masters.shape[1]
     x = np.zeros(width)
     turns = np.zeros(width)
     work = np.zeros(WORK_PER_SITE * width)
-    steps = np.arange(width) * float(x_step)
-    for r in range(bins.shape[0]):
+    step = float(x_step)
+    for r in range(masters.shape[0]):
         a = lo[r]
         n = hi[r] - a
         if n <= 0:
             continue
         row = row0 + r
         first = float(x_first + (row & 1) * x_odd + (col0 + a) * x_step)
-        for c in range(n):
-            x[c] = (first + steps[c]) * scale_x
         y = (y_first + row * y_step) * scale_y
-        turns_row(kinds, params, extra, x[:n], y, work, turns[:n])
+        bins = turns[:n]
+        _row_bins(kinds, params, extra, first, step, scale_x, y, x[:n], work, bins)
+        if count:
+            for c in range(n):
+                histogram[np.int32(bins[c])] += 1
+            continue
+        here = masters[r, a : a + n]  # slices from 0: an index that may be negative stops vectors
         for c in range(n):
-            t = turns[c]
-            t = (t - np.floor(t)) * 65536.0
-            turns[c] = t if t < 65535.0 else 65535.0
-        here = bins[r, a : a + n]  # slices from 0: an index that may be negative stops vectors
-        for c in range(n):
-            here[c] = np.uint16(np.int32(turns[c]))
-        inside = bins[r, lo_in[r] : hi_in[r]]
-        for c in range(inside.size):
-            histogram[inside[c]] += 1
-
-
-@numba.njit(cache=True, nogil=True)
-def look_up(bins, lo, hi, table, masters):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill `masters` (rows, cols) with table[bin]; sites outside lo .. hi stay 0."""
-    for r in range(bins.shape[0]):
-        for c in range(lo[r], hi[r]):
-            masters[r, c] = table[bins[r, c]]
+            here[c] = table[np.uint32(np.int32(bins[c]))]

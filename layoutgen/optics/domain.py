@@ -72,8 +72,8 @@ class Rows:
         b = max(a, b)
         return Rows(self.row0 + a, self.lo[a:b], self.hi[a:b], self.lo_in[a:b], self.hi_in[a:b])
 
-    def blocks(self, side: int) -> Iterator[tuple[Window, Rows]]:
-        """Windows of at most side x side sites that hold all sites, with the rows in each.
+    def blocks(self, side: int) -> Iterator[Window]:
+        """Windows of at most side x side sites that hold all sites, as small as they can be.
 
         Cuts lie at whole multiples of `side` from index 0, whatever the part.
         """
@@ -86,14 +86,12 @@ class Rows:
                 continue
             first, last = int(band.lo[used].min()), int(band.hi[used].max()) - 1
             for c in range(first // side, last // side + 1):
-                cut = band.clip(c * side, (c + 1) * side)
-                held = np.flatnonzero(cut.hi > cut.lo)
-                if not len(held):
-                    continue
-                cut = cut.take(cut.row0 + int(held[0]), cut.row0 + int(held[-1]) + 1)
-                some = cut.hi > cut.lo
-                col0, col1 = int(cut.lo[some].min()), int(cut.hi[some].max())
-                yield Window(cut.row0, col0, len(cut.lo), col1 - col0), cut
+                lo, hi = np.maximum(band.lo, c * side), np.minimum(band.hi, (c + 1) * side)
+                held = np.flatnonzero(hi > lo)
+                if len(held):
+                    col0, col1 = int(lo[held].min()), int(hi[held].max())
+                    top, rows = int(held[0]), int(held[-1] - held[0]) + 1
+                    yield Window(band.row0 + top, col0, rows, col1 - col0)
 
 
 Run = tuple[IntArray, IntArray]  # lowest and highest x, both included; empty where low > high

@@ -176,8 +176,13 @@ def _write_bytes(path: Path, data: bytes) -> None:
         os.fsync(out.fileno())
 
 
-def _json(value: Any) -> str:
-    return json.dumps(value, indent=1, ensure_ascii=False, sort_keys=False) + "\n"
+def _json(manifest: dict[str, Any]) -> str:
+    """One line a key: json's own indentation takes a hundred times as long."""
+    lines = (
+        f"{json.dumps(key)}: {json.dumps(value, ensure_ascii=False)}"
+        for key, value in manifest.items()
+    )
+    return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
 def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress) -> dict[str, Any]:

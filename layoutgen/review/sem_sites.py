@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
 from layoutgen.exposure.part import MasterArray, Site
-from layoutgen.exposure.raster import AREA_UNIT, field_at_points
+from layoutgen.exposure.raster import AREA_UNIT, field_at_points, packed
 from layoutgen.exposure.solve import Exposed, PartRaster
 from layoutgen.lattice import Lattice
 from layoutgen.layout.tree import Tree, Variant
@@ -239,6 +239,7 @@ def density_as_drawn(
     area = np.concatenate(
         [[0.0], np.floor(math.pi / 4 * diameter**2 / design.site_area_nm2 * AREA_UNIT + 0.5)]
     ).astype(np.int32)
+    table = packed(np.minimum(area, 2 * AREA_UNIT - 1), np.zeros_like(area))[None, :]
     reach = exposed.reach_dbu + 2 * max(raster.grid.hx, raster.grid.hy)
     turned = np.array([_images(pick, variant) for pick in picks], dtype=np.float64).reshape(-1, 2)
     near = [
@@ -254,7 +255,7 @@ def density_as_drawn(
         out: Sequence[FloatArray],
     ) -> None:
         codes = variant.coder.block(site, masters).codes
-        raster.deposit(area, np.zeros_like(area), 1.0, site, codes, window, out)
+        raster.deposit(table, 1.0, site, codes, window, out)
 
     fill: FloatArray = raster.fill(raster.gather(near, 2, 1, drawn)[0]).astype(np.float64)
     if exposed.background:

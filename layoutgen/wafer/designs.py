@@ -21,9 +21,9 @@ from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.scatter import scatter_terms
 from layoutgen.exposure.solve import Exposed
 from layoutgen.lattice import Lattice
-from layoutgen.optics.bins import BINS, look_up, phase_bins
+from layoutgen.optics.bins import BINS, phase_masters
 from layoutgen.optics.choose import Offset, best_gain, best_offset, phase_table
-from layoutgen.optics.domain import Circle, Domain, Rectangle, Rows
+from layoutgen.optics.domain import Circle, Domain, Rectangle
 from layoutgen.optics.library import Candidates, candidates, neighbour_gap_nm
 from layoutgen.optics.phase import PhaseProgram, compile_phase
 from layoutgen.optics.sampling import Sampling, deflector_program, sampling
@@ -37,7 +37,7 @@ from layoutgen.wafer.written import Written, exact
 __all__ = ["Design", "LensFacts", "deflector_design", "lens_design", "pad_designs", "part_lattice"]
 
 FloatArray = NDArray[np.float64]
-BinArray = NDArray[np.uint16]
+IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,17 +115,8 @@ def drawn_ladder(keys: PillarKeys) -> DrawnLadder:
 # --- lenses and gratings ------------------------------------------------------------------------
 
 
-_UNCOUNTED = np.zeros(1, dtype=np.int32)
-
-
 class _PhaseSource:
-    """Gives master indices of a block from the phase of its sites.
-
-    Bins of a phase are kept from the pass that counts them to the pass that chooses pillars, while
-    they fit `KEEP_BYTES`; what is not kept is computed again.
-    """
-
-    KEEP_BYTES = 32 << 20
+    """Gives master indices of a block from the phase of its sites."""
 
     def __init__(
         self, program: PhaseProgram, lattice: Lattice, um_per_dbu: float, mirrored: bool
@@ -135,84 +126,56 @@ class _PhaseSource:
         self.scale_x = -um_per_dbu if mirrored else um_per_dbu
         self.scale_y = um_per_dbu
         self.table: NDArray[np.uint8] | NDArray[np.uint16] | None = None
-        self.kept: dict[tuple[int, int, int, int, int], BinArray] = {}
-        self.kept_bytes = 0
 
-    def bins(self, site: Site, histogram: NDArray[np.int32] | None) -> BinArray:
-        """Bins of a block; those inside the aperture are counted where a histogram is given."""
+    def _run(
+        self, site: Site, lo: IntArray, hi: IntArray, table: MasterArray, masters: MasterArray,
+        histogram: NDArray[np.int32], count: bool,
+    ) -> None:  # fmt: skip
         window, lattice, p = site.window, self.lattice, self.program
-        lo, hi = site.runs
-        lo_in, hi_in = (lo, lo) if histogram is None else site.runs_inside
-        found = np.zeros((window.rows, window.cols), dtype=np.uint16)
-        phase_bins(
+        phase_masters(
             p.kinds, p.params, p.extra, lattice.x0_dbu, lattice.shift_dbu, lattice.pitch_dbu,
             lattice.y0_dbu, lattice.row_dbu, self.scale_x, self.scale_y, window.row0, window.col0,
-            lo, hi, lo_in, hi_in, found, _UNCOUNTED if histogram is None else histogram,
+            lo, hi, table, masters, histogram, count,
         )  # fmt: skip
-        return found
-
-    @staticmethod
-    def _key(site: Site) -> tuple[int, int, int, int, int]:
-        w = site.window
-        return site.piece, w.row0, w.col0, w.rows, w.cols
 
     def count(self, part: Part, every: int) -> NDArray[np.int64]:
         """How many sites inside the aperture fall into each bin, over the whole part.
 
-        every: only each so many rows are counted, and nothing is kept.
+        every: only each so many rows are counted, from the lattice's own index 0 on.
         """
         total = np.zeros(BINS, dtype=np.int64)
+        table = np.zeros(1, dtype=np.uint8)
         for index, piece in enumerate(part.pieces):
             histogram = np.zeros(BINS, dtype=np.int32)
             for site in part.sites:
                 if site.piece != index:
                     continue
+                lo, hi = site.runs_inside
                 if every > 1:
-                    self.bins(_some_rows(site, every), histogram)
-                    continue
-                found = self.bins(site, histogram)
-                if self.kept_bytes + found.nbytes <= self.KEEP_BYTES:
-                    self.kept[self._key(site)] = found
-                    self.kept_bytes += found.nbytes
+                    left_out = (site.window.row0 + np.arange(len(lo))) % every != 0
+                    lo = np.where(left_out, hi, lo)
+                blank = np.zeros((site.window.rows, site.window.cols), dtype=np.uint8)
+                self._run(site, lo, hi, table, blank, histogram, True)
             total += len(piece.placements) * histogram.astype(np.int64)
         return total
 
     def __call__(self, site: Site) -> MasterArray:
         if self.table is None:
             raise RuntimeError("the table of pillars is made before any block is asked for")
-        found = self.kept.pop(self._key(site), None)
-        if found is None:
-            found = self.bins(site, None)
-        else:
-            self.kept_bytes -= found.nbytes
-        masters = np.zeros(found.shape, dtype=self.table.dtype)
+        masters = np.zeros((site.window.rows, site.window.cols), dtype=self.table.dtype)
         lo, hi = site.runs
-        look_up(found, lo, hi, self.table, masters)
+        self._run(site, lo, hi, self.table, masters, _UNCOUNTED, False)
         return masters
+
+
+_UNCOUNTED = np.zeros(1, dtype=np.int32)
 
 
 #: Parts that store more sites than this are first asked by every eighth row whether any offset
 #: could pay; where the best gains less than a fifth of what the rule asks for, none does.
-_LARGE = 1 << 20
+_LARGE = 1 << 18
 _SAMPLE = 8
 _SURELY_USELESS = 2e-4
-
-
-def _some_rows(site: Site, every: int) -> Site:
-    """The same block with every so many rows left, counted from the lattice's own index 0."""
-    rows = site.rows
-    left_out = (rows.row0 + np.arange(len(rows.lo))) % every != 0
-    return Site(
-        site.piece,
-        site.window,
-        Rows(
-            rows.row0,
-            rows.lo,
-            np.where(left_out, rows.lo, rows.hi),
-            rows.lo_in,
-            np.where(left_out, rows.lo_in, rows.hi_in),
-        ),
-    )
 
 
 def _narrow(indices: NDArray[np.integer], largest: int) -> MasterArray:

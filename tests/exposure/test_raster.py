@@ -12,7 +12,7 @@ from scipy.stats import ncx2
 
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
-from layoutgen.exposure.raster import AREA_UNIT, Convolver, Grid, prolong, restrict
+from layoutgen.exposure.raster import AREA_UNIT, Convolver, Grid, packed, prolong, restrict
 from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.exposure.solve import PartRaster
 from layoutgen.lattice import Lattice
@@ -132,6 +132,7 @@ def test_a_deposit_keeps_the_area_whatever_the_order_and_cut_of_blocks(lattice: 
         return found
 
     size = np.array([100.0, 200.0, 300.0])
+    table = packed(area, np.zeros_like(area))[None, :]
     masters = Masters(size, size, np.zeros(3, dtype=np.bool_))
     part = Part("lens", lattice, Circle(20_000**2, 20_000**2), "whole", masters, source)
     raster = PartRaster(part, GAUSS, 0.0)
@@ -139,10 +140,10 @@ def test_a_deposit_keeps_the_area_whatever_the_order_and_cut_of_blocks(lattice: 
     rows = part.pieces[0].rows
 
     def deposited(side: int, backwards: bool) -> np.ndarray:
-        sites = [Site(0, window, cut) for window, cut in rows.blocks(side)]
+        sites = [Site(0, window, rows) for window in rows.blocks(side)]
         out = [np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)]
         for site in sites[::-1] if backwards else sites:
-            raster.deposit(area, np.zeros_like(area), 1.0, site, source(site), whole_window, out)
+            raster.deposit(table, 1.0, site, source(site), whole_window, out)
         return out[0]
 
     once = deposited(1000, False)
