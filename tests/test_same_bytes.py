@@ -21,7 +21,8 @@ from hypothesis import strategies as st
 
 import layoutgen as lg
 from layoutgen.exposure.coder import Coder
-from layoutgen.exposure.solve import PartRaster, solve
+from layoutgen.exposure.part_raster import PartRaster
+from layoutgen.exposure.solve import solve
 from layoutgen.pipeline.design import Wafer, design
 from tests.e2e_recipes import (
     CLI,

@@ -67,9 +67,8 @@ class BiasTable:
         columns = self.bias_nm[:, j] + v * (self.bias_nm[:, j1] - self.bias_nm[:, j])
         columns = np.where(fixed, 0.0, columns)  # (densities, masters)
         i, u = _bracket(self.densities, np.arange(first, last + 1) / DENSITY_STEPS)
-        i1 = np.minimum(i + 1, len(self.densities) - 1)
-        low = columns[i]
-        found: FloatArray = low + u[:, None] * (columns[i1] - low)
+        found = np.zeros((len(i), len(master_nm)))
+        _between(columns, i, u, found)
         return found
 
     def covers(self, density: FloatArray, master_nm: FloatArray) -> NDArray[np.bool_]:
@@ -93,6 +92,16 @@ def _bracket(nodes: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], Float
     i = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, len(nodes) - 2)
     u = np.clip((at - nodes[i]) / (nodes[i + 1] - nodes[i]), 0.0, 1.0)
     return i, u
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _between(rows, i, u, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """out[d] = the way u[d] from rows[i[d]] to the next one, the last row repeated."""
+    for d in range(len(i)):
+        low = rows[i[d]]
+        high = rows[min(i[d] + 1, len(rows) - 1)]
+        for m in range(out.shape[1]):
+            out[d, m] = low[m] + u[d] * (high[m] - low[m])
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -69,7 +69,7 @@ class Coder:
         self.added = added
         self._first, last = 0, 0
         if density is not None:
-            low, high = float(density.nodes.min()), float(density.nodes.max())
+            low, high = density.low, density.high
             self._first = math.floor(low * DENSITY_STEPS) - _MARGIN
             last = math.ceil(high * DENSITY_STEPS) + _MARGIN
         bias = exposed.bias.at_steps(masters.master_nm, masters.fixed, self._first, last)
@@ -124,7 +124,7 @@ class Coder:
             return codes
         raster = self.density.raster
         lattice = raster.part.lattice
-        g = raster.grid
+        coef, i0, j0 = self.density.window(site)
         lo, hi = site.runs
         field = self.added
         values = np.zeros((1, 1)) if field is None else field.values
@@ -133,7 +133,7 @@ class Coder:
         )
         assign(
             masters, site.window.row0, site.window.col0, lo, hi, raster.gx0, raster.gx_odd,
-            raster.gy, raster.nx, raster.ny, raster.ux, raster.uy, self.density.coef, g.i0, g.j0,
+            raster.gy, raster.nx, raster.ny, raster.ux, raster.uy, coef, i0, j0,
             values, x0, y0, hx, hy, lattice.x0_dbu, lattice.y0_dbu, lattice.pitch_dbu,
             lattice.shift_dbu, lattice.row_dbu, field is not None, np.float32(self._first), table,
             codes,

@@ -28,7 +28,7 @@ MasterArray = NDArray[np.uint8] | NDArray[np.uint16]
 BLOCK_SIDE = {"square": 512, "hexagonal": 256}
 
 #: Bytes of master indices that one part keeps between its passes.
-KEEP_BYTES = 32 << 20
+KEEP_BYTES = 8 << 20
 
 
 @dataclass(frozen=True, eq=False, slots=True)

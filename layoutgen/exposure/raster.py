@@ -28,7 +28,8 @@ from layoutgen.lattice import Lattice
 
 __all__ = [
     "AREA_UNIT", "DEPOSIT_SCALE", "SLOPE_UNIT", "Convolver", "Grid", "assign", "coefficients",
-    "deposit", "field_at", "field_at_points", "node_values", "packed", "spline_weights", "steps_per_node",
+    "convolve_columns", "convolve_rows", "deposit", "field_at", "field_at_points", "node_values",
+    "packed", "single_taps", "spline_basis", "spline_weights", "steps_per_node",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
@@ -80,10 +81,10 @@ def steps_per_node(lattice: Lattice, shortest_range_dbu: float) -> tuple[int, in
     return (nx, ny) if lattice.hexagonal else (nx, nx)
 
 
-def _spline(f: FloatArray) -> FloatArray:
-    """Weights of nodes -1, 0, 1, 2 at the fraction f of the way from node 0 to 1, on axis 1."""
+def spline_basis(f: FloatArray) -> FloatArray:
+    """Weights of nodes -1, 0, 1, 2 at the fraction f of the way from node 0 to 1, on axis 0."""
     parts = [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3]
-    found: FloatArray = np.stack(parts, axis=1) / 6
+    found: FloatArray = np.stack(parts, axis=0) / 6
     return found
 
 
@@ -92,7 +93,9 @@ def spline_weights(n: int, unit: int | None) -> FloatArray:
 
     With `unit` they are whole numbers that sum to it, else exact to rounding.
     """
-    w = _spline((2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n))
+    w = np.moveaxis(
+        spline_basis((2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n)), 0, 1
+    )
     if unit is None:
         return w
     whole = np.floor(w * unit + 0.5)
@@ -253,7 +256,7 @@ def deposit(  # type: ignore[no-untyped-def]
             j = never  # the row beyond the last clears what is left
             row = row0 + r
             if r < rows:
-                if gx_odd and (row & 1) != parity or hi[r] <= lo[r]:
+                if (gx_odd and (row & 1) != parity) or hi[r] <= lo[r]:
                     continue
                 y = 2 * row + gy
                 j = y // (2 * ny)
@@ -323,7 +326,7 @@ def assign(  # type: ignore[no-untyped-def]
             row = row0 + r
             a = lo[r]
             b = hi[r]
-            if gx_odd and (row & 1) != parity or b <= a:
+            if (gx_odd and (row & 1) != parity) or b <= a:
                 continue
             y = 2 * row + gy
             j = y // (2 * ny)
@@ -368,7 +371,7 @@ def assign(  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """out = source * taps along the rows; taps (half + 1,) are even about entry 0."""
     half = len(taps) - 1
     n = source.shape[1]
@@ -401,13 +404,14 @@ def _convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _convolve_columns(source, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """out = source * taps along the columns."""
+def convolve_columns(source, first, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """out = source * taps along the columns; row 0 of out is row `first` of source."""
     half = len(taps) - 1
     m, n = source.shape
     blank = np.zeros(n, np.float32)
-    for r in range(m):
-        row = out[r]
+    for k in range(out.shape[0]):
+        r = first + k
+        row = out[k]
         here = source[r]
         w = taps[0]
         for i in range(n):
@@ -485,7 +489,7 @@ def gaussian_taps(range_dbu: float, h: float) -> FloatArray:
 
 
 @lru_cache(maxsize=64)
-def _single_taps(range_dbu: float, h: float) -> SingleArray:
+def single_taps(range_dbu: float, h: float) -> SingleArray:
     """The taps in single precision, their sum still 1 to its last bits."""
     return gaussian_taps(range_dbu, h).astype(np.float32)
 
@@ -501,9 +505,9 @@ def convolve(
     """
     if term.term == "gaussian":
         across = scratch.array("across", source.shape)
-        _convolve_rows(source, _single_taps(term.range_dbu, hx), across)
+        convolve_rows(source, single_taps(term.range_dbu, hx), across)
         out = scratch.array("out", source.shape)
-        _convolve_columns(across, _single_taps(term.range_dbu, hy), out)
+        convolve_columns(across, 0, single_taps(term.range_dbu, hy), out)
         return out
     from scipy.fft import irfft2, next_fast_len, rfft2
 
@@ -600,7 +604,7 @@ def field_at(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray) -> Flo
     def basis(at: FloatArray, h: float, first: int, count: int) -> FloatArray:
         u = at / h - first
         base = np.floor(u).astype(np.int64)
-        w = _spline(u - base)
+        w = spline_basis(u - base).T
         out = np.zeros((len(at), count))
         for t in range(4):
             k = base - 1 + t
@@ -753,7 +757,7 @@ def field_at_points(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray)
     found = np.zeros(len(x))
     u, v = x / grid.hx - grid.i0, y / grid.hy - grid.j0
     i, j = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
-    across, along = _spline(u - i), _spline(v - j)
+    across, along = spline_basis(u - i).T, spline_basis(v - j).T
     for s in range(4):
         for t in range(4):
             found += along[:, s] * across[:, t] * coef[j - 1 + s, i - 1 + t]

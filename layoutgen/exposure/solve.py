@@ -9,6 +9,9 @@ of that change. One pass over the sites deposits the area and its slope at a fir
 the iteration runs on the coarse raster alone. Where the answer lies so far from the first density that
 the slope no longer tells the area, those blocks are deposited again at their own density.
 
+A part that stands alone under one Gaussian term is settled in bands of rows (`bands`); several
+terms, surroundings, and a part that others have to see take whole rasters.
+
 With `exposed: background` the sign turns: frames are exposed and the shapes are holes in them.
 """
 
@@ -18,35 +21,28 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from threading import Lock
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from layoutgen.exposure.area import AreaTable
+from layoutgen.exposure.bands import settled
 from layoutgen.exposure.bias import DENSITY_STEPS, BiasTable
-from layoutgen.exposure.part import MasterArray, Masters, Part, Site
+from layoutgen.exposure.part import MasterArray, Part, Site
+from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import (
-    AREA_UNIT,
-    DEPOSIT_SCALE,
-    SLOPE_UNIT,
-    STEPS,
-    Convolver,
     Grid,
     SingleArray,
     coefficients,
-    deposit,
     field_at,
     node_values,
-    packed,
-    spline_weights,
-    steps_per_node,
+    spline_basis,
 )
 from layoutgen.exposure.scatter import ScatterTerm
+from layoutgen.exposure.spline_rows import SplineRows
 from layoutgen.lattice import Lattice
-from layoutgen.workers import run_in_order
 
-__all__ = ["Density", "Exposed", "PartRaster", "short_range_error", "solve"]
+__all__ = ["Density", "Exposed", "Frame", "short_range_error", "solve"]
 
 FloatArray = NDArray[np.float64]
 
@@ -56,7 +52,14 @@ STOP = 1e-5
 #: the slope misses, and what its box deposit smears, is then below 1e-5 of density.
 NEAR = 0.03
 _MAX_ROUNDS = 60
-_NO_COEF = np.zeros((1, 1), dtype=np.float32)
+#: What the first rounds may leave, and what the slope misses where blocks are not deposited again:
+#: 1.4e-4 was seen. More of it costs another pass, nothing else.
+_LEFT = 0.01
+_MISSED = 2e-4
+#: Areas that change faster with density than this take more rounds than bands of rows are good for.
+_STEEP = 0.3
+#: Tables of areas are made for whole multiples of this many density steps, so that few are made.
+_TABLE_STEPS = 1024
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -72,186 +75,53 @@ class Exposed:
         return max((term.reach_dbu for term in self.terms), default=0.0)
 
 
-class AreaTable:
-    """Exposed area of each master at density steps d0 .. d1, and its slope, as the deposit takes them.
-
-    `packed` is (steps, masters + 1) int32; column 0 is an empty site.
-    """
-
-    def __init__(
-        self, masters: Masters, bias: BiasTable, site_area_nm2: float, d0: int, d1: int
-    ) -> None:
-        self.d0 = d0
-        found = bias.at_steps(masters.master_nm, masters.fixed, d0, d1)
-        area = np.zeros((d1 - d0 + 1, len(masters) + 1), dtype=np.int32)
-        slope = np.zeros_like(area)
-        _areas(masters.master_nm, found, math.pi / 4 / site_area_nm2, area, slope)
-        self.packed = packed(area, slope)
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  # pragma: no cover
-    steps, count = bias.shape
-    for d in range(steps):
-        low = max(d - 32, 0)  # wide enough to see past the table's kinks, narrow for its curve
-        high = min(d + 32, steps - 1)
-        for m in range(count):
-            drawn = max(master[m] + bias[d, m], 0.0)
-            # shapes of more than two site areas overlap: no rule lets them through
-            area[d, m + 1] = int(np.floor(min(scale * drawn * drawn, 1.999) * AREA_UNIT + 0.5))
-            if high > low:
-                lean = (bias[high, m] - bias[low, m]) * STEPS / (high - low)
-                lean = min(max(scale * 2 * drawn * lean, -7.99), 7.99)
-                slope[d, m + 1] = int(np.floor(lean * SLOPE_UNIT + 0.5))
-
-
-_DepositBlock = Callable[[Site, MasterArray, tuple[slice, slice], Sequence[FloatArray]], None]
-
-
-class PartRaster:
-    """The geometry of a part's raster and what is done on it: deposit, complete, convolve."""
-
-    def __init__(self, part: Part, terms: tuple[ScatterTerm, ...], outer_dbu: float) -> None:
-        """`outer_dbu`: how far beyond the part its density is wanted."""
-        self.part = part
-        lattice = part.lattice
-        shortest = min(term.range_dbu for term in terms)
-        nx, ny = steps_per_node(lattice, shortest)
-        self.mirror_x = part.symmetry in ("octant", "quadrant", "half_x")
-        self.mirror_y = part.symmetry in ("octant", "quadrant", "half_y")
-        half_x, half_y = part.domain.extent
-        far_x = int((half_x + outer_dbu) / (nx * lattice.pitch_dbu)) + 5
-        far_y = int((half_y + outer_dbu) / (ny * lattice.row_dbu)) + 5
-        i0 = -4 if self.mirror_x else -far_x
-        j0 = -4 if self.mirror_y else -far_y
-        self.nx, self.ny = nx, ny
-        hx, hy = float(nx * lattice.pitch_dbu), float(ny * lattice.row_dbu)
-        self.grid = Grid(hx, hy, i0, j0, far_x - i0 + 1, far_y - j0 + 1)
-        self.convolver = Convolver(self.grid, terms, self.mirror_x, self.mirror_y)
-        self.wx = spline_weights(nx, 1 << 12)
-        self.wy = spline_weights(ny, 1 << 12)
-        self.ux = spline_weights(nx, None).astype(np.float32)
-        self.uy = (STEPS * spline_weights(ny, None)).astype(np.float32)
-        self.gx0 = 1 if lattice.centre == "gap" else 0
-        self.gx_odd = 1 if lattice.hexagonal else 0
-        self.gy = 1 if lattice.y0_dbu else 0
-
-    def gather(
-        self, indices: Sequence[int], count: int, jobs: int, deposit_block: _DepositBlock
-    ) -> list[FloatArray]:
-        """Deposits of some blocks on `jobs` workers, (count) arrays on this raster's nodes.
-
-        A block goes to a small raster of its own first. Sums of whole numbers are the same in any order.
-        """
-        totals = [np.zeros(self.grid.shape) for _ in range(count)]
-        lock = Lock()
-
-        def one(index: int) -> None:
-            site = self.part.sites[index]
-            window = self.window(site)
-            shape = (window[0].stop - window[0].start, window[1].stop - window[1].start)
-            small = [np.zeros(shape) for _ in range(count)]
-            deposit_block(site, self.part.block(index), window, small)
-            with lock:
-                for total, local in zip(totals, small, strict=True):
-                    total[window] += local
-
-        for _ in run_in_order(one, indices, jobs):
-            pass
-        return totals
-
-    def window(self, site: Site) -> tuple[slice, slice]:
-        """Rows and columns of the raster's arrays that a block's deposit can touch."""
-        g, w = self.grid, site.window
-        i = w.col0 // self.nx - 2 - g.i0, (w.col0 + w.cols) // self.nx + 4 - g.i0
-        j = w.row0 // self.ny - 2 - g.j0, (w.row0 + w.rows) // self.ny + 4 - g.j0
-        return (
-            slice(max(j[0], 0), min(j[1], g.rows)),
-            slice(max(i[0], 0), min(i[1], g.cols)),
-        )
-
-    def deposit(
-        self,
-        table: NDArray[np.int32],
-        times: float,
-        site: Site,
-        masters: MasterArray,
-        window: tuple[slice, slice],
-        out: Sequence[FloatArray],
-        *,
-        coef: SingleArray | None = None,
-        first: int = 0,
-    ) -> None:
-        """Deposit a block into the window's arrays; `times` -1 takes it back.
-
-        table: packed areas and slopes, (1, masters + 1); with the spline `coef`, (density steps from
-        `first` on, masters + 1), and each site is taken at its own density.
-        """
-        g = self.grid
-        weight = times * len(self.part.pieces[site.piece].placements) / self.part.group_order
-        lo, hi = site.runs
-        here = _NO_COEF if coef is None else np.ascontiguousarray(coef[window])
-        deposit(
-            masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, here, np.float32(first), table,
-            weight, out[0], out[1], g.i0 + window[1].start, g.j0 + window[0].start,
-        )  # fmt: skip
-
-    def fill(self, sums: FloatArray) -> SingleArray:
-        """Area fraction at the nodes from deposited areas, the part's images added."""
-        scale = DEPOSIT_SCALE / (self.nx * self.ny)
-        found: SingleArray = (self.complete(sums) * scale).astype(np.float32)
-        return found
-
-    def slope(self, slopes: FloatArray) -> SingleArray:
-        """Area fraction per density at the nodes, likewise; a box spreads over four nodes."""
-        scale = 0.25 / SLOPE_UNIT / (self.nx * self.ny)
-        found: SingleArray = (self.complete(slopes) * scale).astype(np.float32)
-        return found
-
-    def largest_gap(self, site: Site, nodes: SingleArray, density: float) -> float:
-        """The most that the nodes around a block differ from one density."""
-        g, w = self.grid, site.window
-        i = slice(
-            max((w.col0 - 1) // self.nx - 1 - g.i0, 0), (w.col0 + w.cols) // self.nx + 3 - g.i0
-        )
-        j = slice(max(w.row0 // self.ny - 1 - g.j0, 0), (w.row0 + w.rows) // self.ny + 3 - g.j0)
-        return float(np.max(np.abs(nodes[j, i] - density)))
-
-    def complete(self, array: FloatArray) -> FloatArray:
-        """Add up the images of a deposit under the part's symmetry, in place."""
-        g = self.grid
-        if self.part.symmetry == "octant":
-            array += array.T.copy()
-        if self.mirror_x:
-            m = -g.i0
-            array[:, : 2 * m + 1] += array[:, 2 * m :: -1].copy()
-        if self.mirror_y:
-            m = -g.j0
-            array[: 2 * m + 1] += array[2 * m :: -1].copy()
-        return array
-
-
 @dataclass(eq=False, slots=True)
 class Density:
     """Local density of a part as a spline on its raster, surroundings not in it.
 
-    `coef` are spline coefficients of the part's own density, `area` the fill of its shapes at the
-    nodes (negative when the background is exposed); `nodes` the whole density at the nodes,
-    surroundings in it; `residual` the last change of the fixed point.
+    `coef` are spline coefficients of the part's own density, `low` and `high` the least and the
+    most of the whole density at the nodes, surroundings in it; `residual` is the last change of the
+    fixed point. `area` is the fill of the part's shapes at the nodes (negative when the background
+    is exposed), where others have to see it.
     """
 
     raster: PartRaster
-    coef: SingleArray
-    area: SingleArray
-    nodes: SingleArray
+    coef: SplineRows
+    low: float
+    high: float
     residual: float
     rounds: int
+    area: SingleArray | None = None
     _spread: list[tuple[SingleArray, Grid]] | None = None
+
+    def window(self, site: Site) -> tuple[SingleArray, int, int]:
+        """The coefficients around a block's sites, and the node (i0, j0) of the first of them."""
+        g = self.raster.grid
+        rows, cols = self.raster.window(site)
+        i0, j0 = g.i0 + cols.start, g.j0 + rows.start
+        return self.coef.window(i0, j0, cols.stop - cols.start, rows.stop - rows.start), i0, j0
+
+    def at(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """The part's own density at places (x, y) from its axis, arrays of one shape."""
+        g = self.raster.grid
+        u = np.abs(x) if self.raster.mirror_x else np.asarray(x, dtype=np.float64)
+        v = np.abs(y) if self.raster.mirror_y else np.asarray(y, dtype=np.float64)
+        if self.raster.part.symmetry == "octant":
+            u, v = np.maximum(u, v), np.minimum(u, v)
+        u, v = u / g.hx, v / g.hy
+        i, j = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
+        across, down = spline_basis(u - i), spline_basis(v - j)
+        found = np.zeros(np.shape(u))
+        for s in range(4):
+            for t in range(4):
+                found += down[s] * across[t] * self.coef.nodes(i + t - 1, j + s - 1)
+        return found
 
     def shapes_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """What the part's shapes add at places x (cols,), y (rows,) from its axis; (rows, cols)."""
         if self._spread is None:
+            if self.area is None:
+                raise RuntimeError("a part that others see is solved with seen=True")
             self._spread = self.raster.convolver.spread(self.area)
         ax = np.abs(x) if self.raster.mirror_x else x
         ay = np.abs(y) if self.raster.mirror_y else y
@@ -286,54 +156,136 @@ def short_range_error(terms: tuple[ScatterTerm, ...], lattice: Lattice) -> float
     return total
 
 
+#: Gives the area fraction of a part's own frame on some nodes.
+Frame = Callable[[Grid], SingleArray]
+
+
 def solve(
     part: Part,
     exposed: Exposed,
     site_area_nm2: float,
     *,
     raster: PartRaster,
-    own_frame: SingleArray | None = None,
+    frame: Frame | None = None,
     around: SingleArray | None = None,
+    seen: bool = True,
     jobs: int = 1,
 ) -> Density:
     """Density of a part at its fixed point.
 
-    own_frame: area fraction of the part's own frame deposited on the nodes (background only).
-    around: density that the surroundings add at the nodes.
+    frame: the part's own frame, when the background is exposed. around: density that the
+    surroundings add at the nodes. seen: whether others ask what this part adds to theirs.
     """
     first = _first_density(part, exposed, site_area_nm2)
-    origin = np.float32(first / DENSITY_STEPS)
     table = AreaTable(part.masters, exposed.bias, site_area_nm2, first - 32, first + 32)
     flat = table.packed[32:33].copy()
+    steep = _steepest(part, exposed, site_area_nm2)
+    (term, *others) = exposed.terms
+    if term.term == "gaussian" and not others and around is None and not seen and steep < _STEEP:
+        return _in_bands(part, exposed, site_area_nm2, raster, frame, flat, first, steep, jobs)
+    return _on_whole_rasters(
+        part, exposed, site_area_nm2, raster, frame, around, flat, first, jobs
+    )  # fmt: skip
+
+
+def _steepest(part: Part, exposed: Exposed, site_area_nm2: float) -> float:
+    """The most that a site's area fraction changes per unit of density: what a round leaves of an error."""
+    bias, masters = exposed.bias, part.masters.master_nm
+    if len(bias.densities) < 2 or not len(masters):
+        return 0.0
+    slope = np.abs(np.diff(bias.bias_nm, axis=0) / np.diff(bias.densities)[:, None]).max()
+    largest = float(masters.max()) + max(float(bias.bias_nm.max()), 0.0)
+    return float(math.pi / 2 * largest * slope / site_area_nm2)
+
+
+def _in_bands(
+    part: Part, exposed: Exposed, site_area_nm2: float, raster: PartRaster, frame: Frame | None,
+    flat: NDArray[np.int32], first: int, steep: float, jobs: int,
+) -> Density:  # fmt: skip
+    tables: list[AreaTable] = []
+
+    def table(low: float, high: float) -> AreaTable:
+        d0, d1 = _span(low, high)
+        if tables:
+            if tables[0].d0 <= d0 and d1 < tables[0].d0 + len(tables[0].packed):
+                return tables[0]
+            d0, d1 = min(d0, tables[0].d0), max(d1, tables[0].d0 + len(tables[0].packed) - 1)
+        d0, d1 = d0 // _TABLE_STEPS * _TABLE_STEPS, (d1 // _TABLE_STEPS + 1) * _TABLE_STEPS
+        tables[:] = [AreaTable(part.masters, exposed.bias, site_area_nm2, d0, d1)]
+        return tables[0]
+
+    shrink = math.log(max(steep, 1e-3))
+    before = max(1, math.ceil(math.log(_LEFT) / shrink))
+    after = 1 + max(1, math.ceil(math.log(STOP / _MISSED) / shrink))
+    while True:
+        found = settled(
+            raster, exposed.terms[0].range_dbu, flat, np.float32(first / DENSITY_STEPS),
+            rounds=(before, after), near=NEAR, table=table,
+            frame=frame if exposed.background else None, jobs=jobs,
+        )  # fmt: skip
+        if found.residual < STOP or after > _MAX_ROUNDS:
+            return Density(
+                raster, found.coef, found.low, found.high, found.residual, before + after
+            )
+        after += 2
+
+
+def _on_whole_rasters(
+    part: Part, exposed: Exposed, site_area_nm2: float, raster: PartRaster, frame: Frame | None,
+    around: SingleArray | None, flat: NDArray[np.int32], first: int, jobs: int,
+) -> Density:  # fmt: skip
+    origin = np.float32(first / DENSITY_STEPS)
     every = range(len(part.sites))
+    own_frame = None if frame is None else frame(raster.grid)
     sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, flat, 1.0))
     constant, linear = raster.fill(sums), raster.slope(slopes)
     del sums, slopes
     start = np.full(raster.grid.shape, origin, dtype=np.float32)
-    density = _iterate(
+    settled_ = _iterate(
         raster, exposed, constant, [(linear, origin)], own_frame, around, start, NEAR / 10
     )
+    nodes = settled_.nodes
     again = [
         index
         for index, site in enumerate(part.sites)
-        if raster.largest_gap(site, density.nodes, float(origin)) > NEAR
+        if float(np.abs(nodes[raster.around(site)] - origin).max()) > NEAR
     ]
     forms: list[tuple[SingleArray, SingleArray | np.float32]] = [(linear, origin)]
     if again and exposed.bias.depends_on_density:
         # these blocks' deposits are taken back, to the last bit, and made at their own densities
-        rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *_span(density.nodes))
-        coef = density.coef if around is None else density.coef + coefficients(around)
+        span = _span(float(nodes.min()), float(nodes.max()))
+        rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *span)
+        coef = settled_.coef if around is None else settled_.coef + coefficients(around)
+
+        def deposit_again(
+            site: Site, masters: MasterArray, window: tuple[slice, slice],
+            out: Sequence[FloatArray],
+        ) -> None:  # fmt: skip
+            here = np.ascontiguousarray(coef[window])
+            raster.deposit(rows.packed, 1.0, site, masters, window, out, coef=here, first=rows.d0)
+
         back = raster.gather(again, 2, jobs, partial(raster.deposit, flat, -1.0))
         constant += raster.fill(back[0])
         linear += raster.slope(back[1])
         del back
-        fresh = raster.gather(
-            again, 2, jobs, partial(raster.deposit, rows.packed, 1.0, coef=coef, first=rows.d0)
-        )
+        fresh = raster.gather(again, 2, jobs, deposit_again)
         constant += raster.fill(fresh[0])
-        forms.append((raster.slope(fresh[1]), density.nodes))
+        forms.append((raster.slope(fresh[1]), nodes))
         del fresh
-    return _iterate(raster, exposed, constant, forms, own_frame, around, density.nodes, STOP)
+    last = _iterate(raster, exposed, constant, forms, own_frame, around, nodes, STOP)
+    return Density(
+        raster, SplineRows.of(last.coef, raster.grid.i0, raster.grid.j0), float(last.nodes.min()),
+        float(last.nodes.max()), last.change, last.rounds, last.area,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Iterated:
+    coef: SingleArray
+    area: SingleArray
+    nodes: SingleArray
+    change: float
+    rounds: int
 
 
 def _first_density(part: Part, exposed: Exposed, site_area_nm2: float) -> int:
@@ -354,7 +306,7 @@ def _iterate(
     around: SingleArray | None,
     start: SingleArray,
     stop: float,
-) -> Density:
+) -> _Iterated:
     frame = 0.0 if own_frame is None else own_frame
     nodes, found = start.copy(), np.zeros_like(start)
     area, step, coef = np.zeros_like(start), np.zeros_like(start), np.zeros_like(start)
@@ -377,11 +329,9 @@ def _iterate(
         rounds += 1
     if exposed.background:
         area -= frame
-    return Density(raster, coef, area, nodes, change, rounds)
+    return _Iterated(coef, area, nodes, change, rounds)
 
 
-def _span(nodes: SingleArray) -> tuple[int, int]:
-    """Density steps that hold every node's density, with a margin for the spline between nodes."""
-    low = math.floor(float(nodes.min()) * DENSITY_STEPS) - 82
-    high = math.ceil(float(nodes.max()) * DENSITY_STEPS) + 82
-    return low, high
+def _span(low: float, high: float) -> tuple[int, int]:
+    """Density steps between two nodes' densities, with a margin for the spline between nodes."""
+    return math.floor(low * DENSITY_STEPS) - 82, math.ceil(high * DENSITY_STEPS) + 82

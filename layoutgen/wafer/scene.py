@@ -20,7 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
-from layoutgen.exposure.solve import Density, Exposed, PartRaster, solve
+from layoutgen.exposure.part_raster import PartRaster
+from layoutgen.exposure.raster import Grid, SingleArray
+from layoutgen.exposure.solve import Density, Exposed, Frame, solve
 from layoutgen.wafer.designs import Design
 from layoutgen.wafer.frames import Disc, Outline
 from layoutgen.wafer.glyphs import label_box
@@ -158,6 +160,7 @@ class _Builder:
         self.things: list[Thing] = []
         self.by_die: list[list[int]] = []
         self._lone: dict[int, Surrounding] = {}
+        self._seen: set[int] = set()  # designs that others have near them
         #: A raster holds its part's own frame whole, which reaches this far beyond the part.
         self.frame = float(plan.frame_width_dbu or 0)
 
@@ -356,7 +359,7 @@ class _Builder:
             density = None
             if self.solving:
                 raster = PartRaster(design.part(), self.exposed.terms, self.frame)
-                density = self._solve(design, raster, None)
+                density = self._solve(design, raster, None, design_index in self._seen)
             self._lone[design_index] = Surrounding(
                 design, design.symmetry, nothing, 0.0, 0.0, 1.0, 1.0, density
             )
@@ -366,14 +369,14 @@ class _Builder:
     def solving(self) -> bool:
         return bool(self.exposed.terms) and self.exposed.bias.depends_on_density
 
-    def _solve(self, design: Design, raster: PartRaster, around: FloatArray | None) -> Density:
-        frame = None
-        if self.exposed.background:
-            own = design.frame(self.plan.frame_width_dbu or 0)
-            frame = deposit_polygons([own], raster.grid).astype(np.float32)
+    def _solve(
+        self, design: Design, raster: PartRaster, around: FloatArray | None, seen: bool
+    ) -> Density:
         return solve(
-            raster.part, self.exposed, design.site_area_nm2, raster=raster, own_frame=frame,
-            around=None if around is None else around.astype(np.float32), jobs=self.jobs,
+            raster.part, self.exposed, design.site_area_nm2, raster=raster,
+            frame=own_frame(design, self.exposed, self.plan.frame_width_dbu or 0),
+            around=None if around is None else around.astype(np.float32), seen=seen,
+            jobs=self.jobs,
         )  # fmt: skip
 
     def figures_at(
@@ -429,6 +432,10 @@ class _Builder:
                 scene.of_thing[n] = places[design]
             return scene
         around = self.neighbours()
+        self._seen = {
+            self.things[k].design for near in around.values() for k in near
+            if self.things[k].design >= 0
+        }  # fmt: skip
         class_of, members = self.classes(around)
         seen = {class_of[k] for near in around.values() for k in near if k in class_of}
         densities = self._coupled(around, class_of, members, seen)
@@ -481,7 +488,7 @@ class _Builder:
                     change = math.inf
                 last[c] = field_now
                 found[c] = self._solve(
-                    self.designs[self.things[number].design], rasters[c], field_now
+                    self.designs[self.things[number].design], rasters[c], field_now, True
                 )
             densities.update(found)
             if change < _SETTLED:
@@ -542,8 +549,21 @@ class _Builder:
         raster = PartRaster(design.part(symmetry), self.exposed.terms, self.frame)
         found = Surrounding(design, symmetry, added, x0, y0, hx, hy, None)
         grid = raster.grid
-        found.density = self._solve(design, raster, found.added_at(grid.xs(), grid.ys()))
+        found.density = self._solve(
+            design, raster, found.added_at(grid.xs(), grid.ys()), False
+        )
         return found
+
+
+def own_frame(design: Design, exposed: Exposed, width_dbu: int) -> Frame | None:
+    """What gives the area of a design's own frame on nodes; None where frames are not exposed."""
+    if not exposed.background:
+        return None
+
+    def frame(grid: Grid) -> SingleArray:
+        return deposit_polygons([design.frame(width_dbu)], grid).astype(np.float32)
+
+    return frame
 
 
 def _distance_beyond(outline: Outline, x: FloatArray, y: FloatArray) -> FloatArray:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from layoutgen.exposure.coverage import polygon_density
-from layoutgen.exposure.raster import field_at_points
 from layoutgen.exposure.solve import solve
 from layoutgen.pipeline.design import design
 from layoutgen.recipe.load import load_recipe
@@ -448,12 +447,8 @@ def density_at(surrounding: Surrounding, at: Floats) -> Floats:
     assert density is not None
     x, at_x = np.unique(at[:, 0], return_inverse=True)
     y, at_y = np.unique(at[:, 1], return_inverse=True)
-    own = field_at_points(
-        density.coef, density.raster.grid,
-        np.abs(at[:, 0]) if density.raster.mirror_x else at[:, 0],
-        np.abs(at[:, 1]) if density.raster.mirror_y else at[:, 1],
-    )  # fmt: skip
-    return own.astype(np.float64) + surrounding.added_at(x, y)[at_y, at_x]
+    own = density.at(at[:, 0], at[:, 1])
+    return own + surrounding.added_at(x, y)[at_y, at_x]
 
 
 def discs(scene: Scene, px: float, py: float, radius: float, without: Sequence[int] = ()) -> float:
