@@ -106,6 +106,9 @@ def build(
     recipe: RecipePath,
     out: Annotated[Path, typer.Option("--out", help="Folder that gets the job folder.")],
     jobs: JobsOption = None,
+    only: Annotated[
+        str | None, typer.Option("--only", help="Write one die, by its name, as a trial clip.")
+    ] = None,
     no_verify: Annotated[
         bool, typer.Option("--no-verify", help="Skip the read-back; the manifest says so.")
     ] = False,
@@ -117,7 +120,9 @@ def build(
         from layoutgen.pipeline.build import build
         from layoutgen.recipe.load import load_recipe
 
-        job = build(load_recipe(recipe), out, jobs=jobs, verify=not no_verify, progress=progress)
+        job = build(
+            load_recipe(recipe), out, jobs=jobs, verify=not no_verify, only=only, progress=progress
+        )
     if as_json:
         typer.echo(json.dumps({"folder": str(job.folder), "existed": job.existed, **job.manifest}))
         return
@@ -210,11 +215,38 @@ def _check_text(found: Any) -> str:
             f"lens      {name}: {lens['pillars']:,} pillars, coverage {lens['coverage_rad']:.3f} rad,"
             f" NA {lens['numerical_aperture']:.4f}, stored as {lens['symmetry']}"
         )
+    for name, left in found.tolerances.items():
+        lines.append(f"tolerance {name}: {_tolerance_text(left)}")
+    if found.sem:
+        lines.append(_sem_text(found.sem))
     for rule in found.rules:
         lines.append(
             f"{'ok' if rule.ok else 'FAILED':9} {rule.name}: {rule.sentence}{_figures(rule)}"
         )
     return "\n".join(lines)
+
+
+def _sem_text(sem: dict[str, Any]) -> str:
+    """Where to measure in one line: how many sites, and which effects they tell apart how well."""
+    if sem["condition"] is None:
+        apart = "which cannot tell effects apart"
+    else:
+        apart = f"condition {sem['condition']:g} for {', '.join(sem['effects'])}"
+    missing = f" (all alike: {', '.join(sem['constant'])})" if sem["constant"] else ""
+    return (
+        f"sem       {sem['sites']} sites on {sem['dies']} dies, {apart}{missing};"
+        f" {sem['pillars_per_site']} pillars a site for {sem['standard_error_nm']:g} nm"
+    )
+
+
+def _tolerance_text(left: dict[str, Any]) -> str:
+    """The budget's short form in one line."""
+    end = " (where the library ends)" if left["offset_nm"] == left["offset_known_nm"] else ""
+    return (
+        f"{100 * left['loss']:g} % of the efficiency is lost by {left['offset_nm']:.2f} nm on all"
+        f" pillars{end}, or by {left['random_nm']:.2f} nm rms on each by itself; the ladder costs"
+        f" {100 * left['ladder_loss']:.3f} %"
+    )
 
 
 @app.command()
@@ -243,6 +275,290 @@ def verify(
         if not found:
             _say(f"{job}: equal to its recipe", quiet)
     if found:
+        raise typer.Exit(1)
+
+
+@app.command()
+def picture(
+    job: JobPath,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="PNG file; named after the job unless given.")
+    ] = None,
+    die: Annotated[
+        str | None, typer.Option("--die", help="A die, by its name or as COL,ROW.")
+    ] = None,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            "--at", help="Centre of a window, '1 mm, 0.5 mm', from the die's or the wafer's."
+        ),
+    ] = None,
+    size: Annotated[
+        str | None, typer.Option("--size", help="Its width and height, '20 um' or '20 um, 10 um'.")
+    ] = None,
+    quantity: Annotated[
+        str | None,
+        typer.Option("--map", help="Over a lens: target, drawn, bias, density or phase-error."),
+    ] = None,
+    lens: Annotated[str | None, typer.Option("--lens", help="The lens of the map.")] = None,
+    form: Annotated[
+        str | None, typer.Option("--file", help="The layout file to draw from: oasis or gdsii.")
+    ] = None,
+    site: Annotated[
+        str | None,
+        typer.Option(
+            "--site",
+            help="The way to sites of sem_sites.csv, 'S001, S002' or all; --out is a folder.",
+        ),
+    ] = None,
+    pixels: Annotated[int, typer.Option("--pixels", help="Width of the picture.")] = 1400,
+    jobs: JobsOption = None,
+    as_json: JsonFlag = False,
+    quiet: QuietFlag = False,
+) -> None:
+    """Draw a PNG of JOB: the wafer, a die, a window down to single pillars, a map over a lens, or the way to a site."""
+    if site is not None:
+        others = any(each is not None for each in (die, at, size, quantity, lens, form))
+        _site_pictures(job, out, site, pixels, others, as_json, quiet)
+        return
+    with _shown(as_json), _progress(as_json or quiet) as progress:
+        from layoutgen.pipeline.picture import picture as draw
+
+        made = draw(
+            job, out, die=die, at=at, size=size, quantity=quantity, lens=lens, form=form,
+            pixels=pixels, jobs=jobs, progress=progress,
+        )  # fmt: skip
+    if as_json:
+        typer.echo(json.dumps({"picture": str(made.path), **made.facts}))
+    else:
+        _say(str(made.path), quiet)
+
+
+def _site_pictures(
+    job: Path, out: Path | None, site: str, pixels: int, others: bool, as_json: bool, quiet: bool
+) -> None:
+    """`picture --site`: one picture a site."""
+    with _shown(as_json), _progress(as_json or quiet) as progress:
+        from layoutgen.errors import InputError
+        from layoutgen.pipeline.site_pictures import site_pictures
+
+        if others:
+            raise InputError("--site: want it with --out and --pixels at most, got it with more")
+        names = None if site == "all" else [each.strip() for each in site.split(",")]
+        made = site_pictures(job, names, out, pixels=pixels, progress=progress)
+    if as_json:
+        typer.echo(json.dumps({"sites": made.facts}))
+    else:
+        _say("\n".join(str(path) for path in made.paths), quiet)
+
+
+@app.command()
+def refine(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="JOB MEASURED.csv ...",
+            help="A job folder and its filled-in sem_sites.csv; of several jobs the last is in force.",
+        ),
+    ],
+    out: Annotated[Path, typer.Option("--out", help="The bias table to write, a CSV file.")],
+    offset: Annotated[
+        str, typer.Option("--offset", help="The SEM's own error, measured less true, '1.5 nm'.")
+    ] = "0 nm",
+    stage: Annotated[
+        str | None, typer.Option("--stage", help="The stage to put right; master unless given.")
+    ] = None,
+    report: Annotated[
+        Path | None, typer.Option("--report", help="A folder for pictures, or a PNG file.")
+    ] = None,
+    as_json: JsonFlag = False,
+    quiet: QuietFlag = False,
+) -> None:
+    """Make the next bias table from SEM sizes that were measured on JOB."""
+    # matrices of a hundred rows: the linear algebra's threads would only wait for each other
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    with _shown(as_json):
+        from layoutgen.pipeline.refine import refine as next_table
+        from layoutgen.pipeline.refine import sem_offset
+
+        jobs = [p for p in paths if p.is_dir() or not (p.exists() or p.suffix.lower() == ".csv")]
+        found = next_table(
+            jobs, [p for p in paths if p not in jobs], out, offset_nm=sem_offset(offset),
+            stage=stage, report=report,
+        )  # fmt: skip
+    if as_json:
+        typer.echo(json.dumps(found.as_json()))
+        return
+    for warning in found.warnings:
+        typer.echo(f"warning: {warning}", err=True)
+    _say(found.as_text(), quiet)
+
+
+@app.command("seed-bias")
+def seed_bias(
+    recipe: RecipePath,
+    out: Annotated[Path, typer.Option("--out", help="The bias table to write, a CSV file.")],
+    jobs: JobsOption = None,
+    as_json: JsonFlag = False,
+    quiet: QuietFlag = False,
+) -> None:
+    """Make the first bias table of RECIPE from its exposure model."""
+    with _shown(as_json), _progress(as_json or quiet) as progress:
+        from layoutgen.pipeline.seed import seed_bias as seed
+        from layoutgen.recipe.load import load_recipe
+
+        # the table that the recipe names may be the one that is being made
+        found = seed(load_recipe(recipe, bias_table=False), out, jobs=jobs, progress=progress)
+    if as_json:
+        typer.echo(json.dumps(found.as_json()))
+        return
+    for warning in found.warnings:
+        typer.echo(f"warning: {warning}", err=True)
+    _say(found.as_text(), quiet)
+
+
+@app.command()
+def predict(
+    job: JobPath,
+    sizes: Annotated[
+        str | None,
+        typer.Option("--sizes", help="From which sizes: target, drawn (the default) or printed."),
+    ] = None,
+    measured: Annotated[
+        Path | None,
+        typer.Option("--measured", help="A table by refine: from the sizes that were measured."),
+    ] = None,
+    names: Annotated[
+        list[str] | None,
+        typer.Option("--of", help="A lens or a deflector; may be repeated; all unless given."),
+    ] = None,
+    wavelengths: Annotated[
+        list[str] | None,
+        typer.Option("--wavelength", help="'940 nm'; may be repeated; the design's unless given."),
+    ] = None,
+    angles: Annotated[
+        list[str] | None,
+        typer.Option("--angle", help="Of the light, '5 deg'; may be repeated; 0 unless given."),
+    ] = None,
+    azimuth: Annotated[
+        str, typer.Option("--azimuth", help="Direction that oblique light is tilted to.")
+    ] = "0 deg",
+    offset: Annotated[
+        str, typer.Option("--offset", help="What every diameter is larger by.")
+    ] = "0 nm",
+    random: Annotated[
+        str, typer.Option("--random", help="An rms error of each diameter by itself.")
+    ] = "0 nm",
+    collect: Annotated[
+        str | None,
+        typer.Option("--collect", help="Radius of collection; 3 widths of the Airy spot unless given."),
+    ] = None,
+    index: Annotated[
+        float, typer.Option("--index", help="Index of the medium that the light leaves into.")
+    ] = 1.0,
+    efficiency: Annotated[
+        float | None,
+        typer.Option("--efficiency", help="A wanted efficiency such as 0.8: what does it leave?"),
+    ] = None,
+    local: Annotated[
+        bool, typer.Option("--local", help="Solve nothing by coupled waves: quicker.")
+    ] = False,
+    pictures: Annotated[
+        Path | None, typer.Option("--pictures", help="Folder that gets pictures.")
+    ] = None,
+    jobs: JobsOption = None,
+    as_json: JsonFlag = False,
+    quiet: QuietFlag = False,
+) -> None:
+    """What the lenses and deflectors of JOB will do: spot, Strehl, efficiency, MTF, orders, tolerances."""
+    with _shown(as_json), _progress(as_json or quiet) as progress:
+        from layoutgen.pipeline.predict import predict as foretell
+        from layoutgen.pipeline.predict import read_light
+
+        light = read_light(
+            wavelengths=wavelengths or (), angles=angles or (), azimuth=azimuth, offset=offset,
+            random=random, collect=collect,
+        )  # fmt: skip
+        found = foretell(
+            job, sizes or ("drawn" if measured is None else "measured"), measured=measured,
+            names=names or (), index_behind=index, wanted_efficiency=efficiency,
+            local_only=local, pictures=pictures is not None, jobs=jobs, progress=progress, **light,
+        )  # fmt: skip
+        drawn = [] if pictures is None else found.draw(pictures)
+    if as_json:
+        typer.echo(json.dumps({**found.as_json(), "pictures": [str(path) for path in drawn]}))
+        return
+    for warning in found.warnings:
+        typer.echo(f"warning: {warning}", err=True)
+    _say(found.as_text(), quiet)
+    for path in drawn:
+        _say(str(path), quiet)
+
+
+@app.command()
+def library(
+    spec: Annotated[Path | None, typer.Argument(help="The spec, a YAML file.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="The table to write, or with --show the picture.")
+    ] = None,
+    show: Annotated[
+        Path | None, typer.Option("--show", help="Draw this table instead, as a PNG beside it.")
+    ] = None,
+    jobs: JobsOption = None,
+    as_json: JsonFlag = False,
+    quiet: QuietFlag = False,
+) -> None:
+    """Compute the pillar library of SPEC by coupled waves, or draw one that is there."""
+    with _shown(as_json), _progress(as_json or quiet) as progress:
+        from layoutgen.errors import InputError
+        from layoutgen.pipeline import library as libraries
+
+        if (spec is None) == (show is None):
+            raise InputError("library: want either a SPEC, or --show with a table")
+        if show is not None:
+            made = libraries.show_library(show, out)
+        elif spec is not None:
+            if out is None:
+                raise InputError("--out: want the table to write, such as --out library.csv, got none")
+            found = libraries.library(
+                libraries.load_spec(spec), out, jobs=jobs, progress=progress
+            )
+    if show is not None:
+        if as_json:
+            typer.echo(json.dumps(made.as_json()))
+        else:
+            _say(made.as_text(), quiet)
+        return
+    if as_json:
+        typer.echo(json.dumps({"table": str(out), **found.as_json()}))
+        return
+    for warning in found.warnings:
+        typer.echo(f"warning: {warning}", err=True)
+    _say(f"{out}: written\n{found.as_text()}", quiet)
+
+
+@app.command()
+def compare(
+    a: Annotated[Path, typer.Argument(help="A job folder or a layout file (.oas, .gds).")],
+    b: Annotated[Path, typer.Argument(help="Another one.")],
+    tolerance: Annotated[
+        str, typer.Option("--tolerance", help="Changes of size and moves that are no difference.")
+    ] = "0 nm",
+    as_json: JsonFlag = False,
+    quiet: QuietFlag = False,
+) -> None:
+    """Tell what changed from A to B, in nm and in counts; exit status 1 where they differ."""
+    with _shown(as_json), _progress(as_json or quiet) as progress:
+        from layoutgen.pipeline.compare import compare as find
+
+        found = find(a, b, tolerance=tolerance, progress=progress)
+    if as_json:
+        typer.echo(json.dumps(found.as_json()))
+    elif found.equal:
+        _say("\n".join([f"{a} and {b}: equal", *(f"note: {note}" for note in found.notes)]), quiet)
+    else:
+        typer.echo(found.as_text())
+    if not found.equal:
         raise typer.Exit(1)
 
 

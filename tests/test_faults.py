@@ -336,3 +336,37 @@ def test_two_builds_at_once_give_one_whole_folder(tmp_path: Path) -> None:
         assert process.returncode == 0, told
     assert [found.name for found in (tmp_path / "out").iterdir()] == ["lone-A"]
     assert lg.verify(tmp_path / "out" / "lone-A") == []
+
+
+def test_what_a_killed_run_left_is_cleared_and_a_living_one_is_not(tmp_path: Path) -> None:
+    fcntl = pytest.importorskip("fcntl")
+    out = tmp_path / "out"
+    dead, living, other = (
+        out / name
+        for name in (".lone-A.x1.unfinished", ".lone-A.x2.unfinished", ".lone-B.x3.unfinished")
+    )
+    for folder in (dead, living, other):
+        folder.mkdir(parents=True)
+        (folder / "lone-A.oas").write_text("half")
+    handle = os.open(living, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        lg.build(lg.load_recipe(write(tmp_path / "recipe", LONE)), out)
+    finally:
+        os.close(handle)
+    assert sorted(p.name for p in out.iterdir()) == [living.name, other.name, "lone-A"]
+    assert files(living) == {"lone-A.oas": b"half"}
+
+
+def test_a_gdsii_file_beyond_its_limit_is_refused_before_densities_are_settled(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def limited(recipe: Recipe) -> None:
+        recipe["output"] |= {"formats": ["gdsii"], "gdsii_limit": "20 kB"}
+
+    def never(*_: Any) -> None:
+        raise AssertionError("densities were settled")
+
+    monkeypatch.setattr("layoutgen.pipeline.design.build_scene", never)
+    with pytest.raises(RuleError, match="gdsii_limit"):
+        lg.build(lg.load_recipe(write(tmp_path / "recipe", LONE, limited)), tmp_path / "out")

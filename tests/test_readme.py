@@ -63,6 +63,12 @@ def test_recipe_in_the_readme_is_the_sample_recipe() -> None:
     assert load_recipe(sample).recipe.name == explained["name"]
 
 
+def test_library_spec_in_the_readme_is_the_sample_spec() -> None:
+    explained = yaml.safe_load(fenced(README, "yaml")[1])
+    sample = ROOT / "samples" / "libraries" / "asi-940nm.yaml"
+    assert explained == yaml.safe_load(sample.read_text(encoding="utf-8"))
+
+
 def test_installed_version_is_that_of_the_tree() -> None:
     # After a change of the version an editable install must be made again, or manifests lie.
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -91,7 +97,7 @@ def test_every_module_has_its_job_told_in_developers_md() -> None:
 def test_option_in_the_readme_exists() -> None:
     code = "from layoutgen.cli import main; main()"
     helps = ""
-    for command in ("check", "build", "verify"):
+    for command in sorted(set(re.findall(r"(?:^|[/`]|\$ )layoutgen ([a-z-]+)", README, re.M))):
         helps += subprocess.run(
             [sys.executable, "-c", code, command, "--help"],
             capture_output=True,

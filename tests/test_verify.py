@@ -489,12 +489,26 @@ def test_a_changed_count_in_the_manifest_is_found(job: Job, key: str, value: Any
     assert any(key in sentence for sentence in found(job))
 
 
-def test_a_manifest_that_forgets_a_layout_is_found(job: Job) -> None:
+@pytest.mark.parametrize("name", ["full-A.oas", "dies.csv", "sem_sites.csv"])
+def test_a_manifest_that_forgets_a_file_is_found(job: Job, name: str) -> None:
     path = job.folder / "manifest.json"
     manifest = json.loads(path.read_text())
-    del manifest["files"]["full-A.oas"]
+    del manifest["files"][name]
     path.write_text(json.dumps(manifest))
-    assert any("full-A.oas" in sentence for sentence in found(job))
+    (job.folder / name).unlink()
+    assert any(name in sentence for sentence in found(job))
+
+
+@pytest.mark.parametrize("entry", [None, [], {"bytes": 3}, {"sha256": 3}])
+def test_a_file_of_the_manifest_without_a_hash_is_refused_in_a_sentence(
+    job: Job, entry: Any
+) -> None:
+    path = job.folder / "manifest.json"
+    manifest = json.loads(path.read_text())
+    manifest["files"]["dies.csv"] = entry
+    path.write_text(json.dumps(manifest))
+    with pytest.raises(InputError, match="sha256"):
+        lg.verify(job.folder)
 
 
 @pytest.mark.parametrize("text", [None, "", "[]", "{}", '{"name": "x"}'])

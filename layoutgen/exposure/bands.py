@@ -379,7 +379,7 @@ def _round(
     The exposed area of a node is constant + slope * (density - origin). All rounds share `scratch`:
     who takes rows has copied them before the next round writes its own.
     """
-    raster, grid = geometry.raster, geometry.grid
+    raster = geometry.raster
     lose = kernel.reach if raster.mirror_x else 0
     last = geometry.last
     held: _Held | None = None
@@ -390,7 +390,7 @@ def _round(
         np.subtract(nodes, origin, out=area)
         area *= slope
         area += constant
-        across = scratch.array("across", area.shape, np.float32)
+        across = scratch.array("line", area.shape, np.float32)
         convolve_rows(area, kernel.along, across)
         if held is None:
             done = rows.j0 + (kernel.half_y + 1 if raster.mirror_y else 0)
@@ -407,7 +407,8 @@ def _round(
         # one more row of coefficients each way, for the nodes' own values
         low, high = max(done - 1, held.j0), min(end + 1, held.end)
         left = max(lose - 1, 0)
-        source_rows = held.arrays[0][:, left:]
+        source_rows = scratch.array("across", held.arrays[0][:, left:].shape, np.float32)
+        source_rows[:] = held.arrays[0][:, left:]
         coef = scratch.array("coef", (high - low, source_rows.shape[1]), np.float32)
         convolve_columns(source_rows, low - held.j0, kernel.down, coef)
         values = scratch.array("values", coef.shape, np.float32)

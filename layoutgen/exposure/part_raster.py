@@ -114,6 +114,7 @@ class PartRaster:
         weight = times * len(self.part.pieces[site.piece].placements) / self.part.group_order
         lo, hi = site.runs
         here = _NO_COEF if coef is None else coef
+        masters = np.require(masters, requirements="W")  # so that the kernel is compiled once
         deposit(
             masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
             self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, here, np.float32(first), table,

@@ -55,12 +55,17 @@ class ScatterTerm:
 
     def outside(self, r_dbu: float) -> float:
         """The weight beyond the distance r, share not applied."""
-        u = r_dbu / self.range_dbu
+        return float(self.outside_at(np.array(r_dbu)))
+
+    def outside_at(self, r_dbu: FloatArray) -> FloatArray:
+        """The same at many distances, any shape."""
+        u = np.asarray(r_dbu, dtype=np.float64) / self.range_dbu
         if self.term == "gaussian":
-            return float(np.exp(-u * u))
+            return np.exp(-u * u)
         if self.term == "exponential":
-            return float((1 + u) * np.exp(-u))
-        return float((1 + u * u) ** (1 - self.exponent))
+            return (1 + u) * np.exp(-u)
+        found: FloatArray = (1 + u * u) ** (1 - self.exponent)
+        return found
 
     def transform(self, k: FloatArray) -> FloatArray:
         """The transform over the plane at angular frequency k (per database unit); 1 at k = 0."""

@@ -20,6 +20,7 @@ from layoutgen.codes import CodeBlock, ShapeTable
 from layoutgen.lattice import Lattice
 
 __all__ = [
+    "Box",
     "Cell",
     "EncodedCell",
     "Layer",
@@ -31,6 +32,7 @@ __all__ = [
 ]
 
 _Heads = TypeVar("_Heads")
+Box = tuple[int, int, int, int]
 
 # Letters, digits and _, at most 32: what strict GDSII readers take (Calma 1987, from memory).
 _NAME = re.compile(r"[A-Za-z0-9_]{1,32}")
@@ -177,3 +179,5 @@ class EncodedCell:
     shapes: tuple[int, ...] = ()
     pillars: int = 0
     codes: NDArray[np.int64] | None = None  # sites of each code, entry 0 the empty ones
+    box: Box | None = None  # of its own polygons and pillars: x low, y low, x high, y high
+    references: Sequence[Reference] = ()

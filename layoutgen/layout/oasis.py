@@ -3,7 +3,7 @@
 A file is the magic bytes, START, cells, name tables, END:
 
     CELL number, one CBLOCK with all that is in the cell        for each cell
-    CELLNAME name number, its property S_CELL_OFFSET            for each cell, after all cells
+    CELLNAME name number, its properties S_CELL_OFFSET and S_BOUNDING_BOX    for each cell, after all
     LAYERNAME name layer datatype                               for each layer
     END with the tables' offsets, padded to 256 bytes, CRC32 of all that precedes
 
@@ -27,7 +27,9 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
+from layoutgen.layout.boxes import joined, pillar_box, polygon_box, shape_boxes, turned
 from layoutgen.layout.cells import (
+    Box,
     Cell,
     EncodedCell,
     Layer,
@@ -166,6 +168,7 @@ def encode_cell(
     used: set[int] = set()
     count = 0
     codes: NDArray[np.int64] | None = None
+    box: Box | None = None
     for n, pillars in enumerate(cell.pillars):
         block, lattice = pillars.block, pillars.lattice
         rows, cols = block.codes.shape
@@ -189,7 +192,15 @@ def encode_cell(
         used.update(shapes.numbers(pillars.table, pillars.layer)[sites[1:] > 0].tolist())
         count += int(sites.sum())
         codes = sites if len(cell.pillars) == 1 else None
+        if sites[1:].any():
+            extents = shapes.heads(
+                pillars.table, pillars.layer, "box", partial(shape_boxes, shapes.polygons)
+            )
+            box = joined(box, pillar_box(block, lattice, extents))
     parts.extend(_polygons(cell.name, group) for group in cell.polygons)
+    for group in cell.polygons:
+        for polygon in group.polygons:
+            box = joined(box, polygon_box(polygon))
     parts.extend(_reference(cell.name, r, numbers) for r in sorted(cell.references))
     parts = [part for part in parts if len(part)]
     content = parts[0] if len(parts) == 1 else b"".join(parts)
@@ -199,7 +210,26 @@ def encode_cell(
         if len(packed) + 10 < len(content):
             head += b"".join((bytes((CBLOCK, 0)), _unsigned(len(content)), _unsigned(len(packed))))
             content = packed
-    return EncodedCell(cell.name, head + content, tuple(sorted(used)), count, codes)
+    return EncodedCell(
+        cell.name, head + content, tuple(sorted(used)), count, codes, box, cell.references
+    )
+
+
+def _box_property(box: Box | None) -> bytes:
+    """The property S_BOUNDING_BOX of a cell name: flags, lower left corner, width and height.
+
+    A cell that draws nothing, or that was written before what it places, has none.
+    """
+    if box is None:
+        return b""
+    x0, y0, x1, y1 = box
+    # info 0x57: five values; types 8 and 9 are unsigned and signed integers
+    return b"".join(
+        (
+            bytes((PROPERTY, 0x57, 1, 8, 0, 9)), _signed(x0), b"\x09", _signed(y0),
+            b"\x08", _unsigned(x1 - x0), b"\x08", _unsigned(y1 - y0),
+        )
+    )  # fmt: skip
 
 
 def grid_steps_per_um(dbu_nm: float) -> int:
@@ -235,6 +265,7 @@ class OasisWriter:
         self._offsets: dict[int, int] = {}
         self._names: dict[int, str] = {}
         self._used: set[int] = set()
+        self._boxes: dict[int, Box | None] = {}  # by number, with all below the cell
         self._crc = 0
         self._size = 0
         self.pillars = 0
@@ -269,6 +300,12 @@ class OasisWriter:
             raise ValueError(f"a cell {cell.name} is in the file already")
         self._used.update(cell.shapes)
         self.pillars += cell.pillars
+        box = cell.box
+        below = [(self._numbers[r.cell], r) for r in cell.references]
+        if all(child in self._boxes for child, _ in below):
+            for child, reference in below:
+                box = joined(box, turned(self._boxes[child], reference))
+            self._boxes[number] = box
         self._append(number, cell.name, cell.data)
 
     def _append(self, number: int, name: str, data: bytes) -> None:
@@ -287,6 +324,7 @@ class OasisWriter:
         for number in sorted(self._used):
             head = bytes((CELL,)) + _unsigned(number)
             polygon = _polygon(self._shapes.layers[number], self._shapes.polygons[number])
+            self._boxes[number] = polygon_box(self._shapes.polygons[number])
             self._append(number, self._shapes.names[number], head + polygon)
         missing = sorted(name for name, n in self._numbers.items()
                          if n >= len(self._shapes) and n not in self._offsets)  # fmt: skip
@@ -295,7 +333,8 @@ class OasisWriter:
                 f"cells are referred to and were not written: {', '.join(missing[:5])}"
             )
         propnames = self._size
-        self._write(bytes((PROPNAME,)) + _string("S_CELL_OFFSET"))
+        for name in ("S_CELL_OFFSET", "S_BOUNDING_BOX"):
+            self._write(bytes((PROPNAME,)) + _string(name))
         cellnames = self._size
         for number in sorted(self._offsets):
             # info 0x17: one value, the property's name by number, a standard property; a value of
@@ -303,6 +342,7 @@ class OasisWriter:
             self._write(
                 bytes((CELLNAME,)) + _string(self._names[number]) + _unsigned(number)
                 + bytes((PROPERTY, 0x17, 0, 8)) + _unsigned(self._offsets[number])
+                + _box_property(self._boxes.get(number))
             )  # fmt: skip
         layernames = self._size if self._layers else 0
         for layer, name in sorted(self._layers.items()):

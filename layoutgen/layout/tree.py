@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -137,6 +137,11 @@ class Tree:
             for turns, mirror in piece.placements
         )
         return [*made, Cell(variant.cell, references=references)]
+
+    def with_top(self, name: str) -> Tree:
+        """The same tree with another name for its top cell."""
+        top = replace(self._cells[-1], name=name)
+        return replace(self, top=name, _cells=[*self._cells[:-1], top])
 
     def plain_cells(self) -> list[Cell]:
         """Labels, foreign cells, dies, and the top cell, in that order."""

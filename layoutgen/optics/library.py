@@ -34,7 +34,7 @@ from layoutgen.recipe.model import PillarKeys, Step
 from layoutgen.recipe.tables import LibraryTable
 from layoutgen.units import SQUARE_SIDE
 
-__all__ = ["Candidates", "candidates", "coverage", "neighbour_gap_nm"]
+__all__ = ["Candidates", "candidates", "coverage", "neighbour_gap_nm", "runs_of_rows"]
 
 FloatArray = NDArray[np.float64]
 
@@ -158,6 +158,28 @@ def _rows(
     return rows.size_nm, np.unwrap(rows.phase_rad), np.sqrt(rows.transmission), rows.flag
 
 
+def runs_of_rows(
+    table: LibraryTable, wavelength_nm: float
+) -> tuple[FloatArray, FloatArray, FloatArray, list[tuple[int, int]]]:
+    """Sizes in nm, unwrapped phases in rad and amplitudes of the rows at one wavelength, and the first
+    and last row of each run between bars; ValueError where the library has no such rows."""
+    rows = table.at_wavelength(wavelength_nm)
+    phase, amplitude = np.unwrap(rows.phase_rad), np.sqrt(rows.transmission)
+    per_side = 1 / SQUARE_SIDE if table.squares else 1.0
+    steep = _steep(rows.size_nm, phase, amplitude, per_side)
+    return rows.size_nm, phase, amplitude, _runs(rows.flag, steep)
+
+
+def _steep(
+    rows_nm: FloatArray, phase: FloatArray, amplitude: FloatArray, per_side: float
+) -> NDArray[np.bool_]:
+    """Which intervals between rows change by more than a nanometre of process error may."""
+    t = amplitude * np.exp(1j * phase)
+    slope = np.abs(np.diff(t)) / (np.diff(rows_nm) * per_side)
+    found: NDArray[np.bool_] = slope > STEEPEST_PER_NM * (1 + 1e-12)
+    return found
+
+
 def _ladder_steps(rows_nm: FloatArray, step_nm: float) -> FloatArray:
     """Whole multiples of the ladder step within the library's rows."""
     first = ceil((rows_nm[0] - TOLERANCE_NM) / step_nm)
@@ -184,9 +206,7 @@ def _interpolate(
     """Which sizes lie on a run of the library, and their phase and amplitude; counts the others."""
     from scipy.interpolate import PchipInterpolator  # heavy, and needed by builds alone
 
-    t = amplitude * np.exp(1j * phase)
-    slope = np.abs(np.diff(t)) / (np.diff(rows_nm) * per_side)
-    steep = slope > STEEPEST_PER_NM * (1 + 1e-12)
+    steep = _steep(rows_nm, phase, amplitude, per_side)
     found = np.zeros(size.size, dtype=np.bool_)
     size_phase, size_amplitude = np.zeros(size.size), np.zeros(size.size)
     for first, last in _runs(flagged, steep):

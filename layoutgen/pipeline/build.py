@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import glob
 import json
 import os
 import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from layoutgen.errors import InputError, LayoutgenError, RuleError, VerifyError
 from layoutgen.layout.cells import Cell, EncodedCell
 from layoutgen.layout.gdsii import GdsiiWriter
+from layoutgen.layout.gdsii import expected_bytes as expected_gdsii_bytes
 from layoutgen.layout.oasis import OasisWriter
 from layoutgen.layout.write import LayoutFile
 from layoutgen.pipeline.design import Progress, Wafer, design, quiet
@@ -21,12 +24,15 @@ from layoutgen.pipeline.facts import (
     Counts,
     clamp_rules,
     dies_csv,
+    expected_bytes,
     lens_facts,
     marks_csv,
     operator_facts,
     plain_variants,
     rule_facts,
     sem_csv_of,
+    sem_facts,
+    sem_sites_of,
     shapes_in_use,
     size_rules,
     time_of,
@@ -38,9 +44,11 @@ from layoutgen.pipeline.job import (
     changed_files,
     file_sha256,
     job_hash,
+    job_title,
     layoutgen_version,
     open_job,
 )
+from layoutgen.pipeline.only import only_die
 from layoutgen.pipeline.stream import cell_stream
 from layoutgen.pipeline.verify import verify_folder
 from layoutgen.recipe.load import LoadedRecipe
@@ -53,17 +61,21 @@ def build(
     *,
     jobs: int | None = None,
     verify: bool = True,
+    only: str | None = None,
     progress: Progress = quiet,
 ) -> Job:
     """Make the job folder of a recipe inside `out` and verify it.
+
+    only: a die that is written alone, as a trial clip in a job folder NAME-REVISION-only-DIE. It is
+    drawn as on the whole wafer (`pipeline.only` says which of several).
 
     A folder that exists is never overwritten: the same job is said and done, another one under the
     same name and revision is refused. InputError, RuleError or VerifyError otherwise.
     """
     recipe = loaded.recipe
     out = Path(out)
-    final = out / f"{recipe.name}-{recipe.revision}"
-    job = job_hash(loaded)
+    final = out / job_title(recipe.name, recipe.revision, only)
+    job = job_hash(loaded, only)
     try:
         exists = final.exists()
     except OSError as error:  # a name too long, a folder above that cannot be entered
@@ -71,8 +83,18 @@ def build(
     if exists:
         return _existing(final, job, verify, progress)
     workers = cores() if jobs is None else jobs
-    wafer = design(loaded, progress, workers)
-    failed = [rule for rule in waived([*wafer.rules, *size_rules(wafer)], loaded) if not rule.ok]
+    # a clip is small, whatever its wafer
+    refuse = partial(_refuse_too_large, loaded) if only is None else None
+    wafer = design(loaded, progress, workers, refuse=refuse)
+    if only is not None:
+        wafer = only_die(wafer, only)
+    failed = [
+        rule
+        for rule in waived(
+            [*wafer.rules, *size_rules(loaded, expected_bytes(wafer).get("gdsii"))], loaded
+        )
+        if not rule.ok
+    ]
     if failed:
         raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
     try:
@@ -101,6 +123,14 @@ def build(
     return Job(final, manifest, warnings=tuple(wafer.warnings))
 
 
+def _refuse_too_large(loaded: LoadedRecipe, stored: int) -> None:
+    """Refuse a GDSII file that is too large whatever else comes, before densities are computed."""
+    size = expected_gdsii_bytes(stored, cells=0, name=2)
+    failed = [rule for rule in waived(size_rules(loaded, size), loaded) if not rule.ok]
+    if failed:
+        raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
+
+
 def _existing(final: Path, job: str, verify: bool, progress: Progress) -> Job:
     found = open_job(final)
     if found.manifest["job"] != job:
@@ -122,16 +152,44 @@ def _existing(final: Path, job: str, verify: bool, progress: Progress) -> Job:
 
 @contextmanager
 def _folder(out: Path, name: str) -> Iterator[Path]:
-    """A temporary sibling of the job folder that is gone afterwards unless it was renamed."""
+    """A temporary sibling of the job folder that is gone afterwards unless it was renamed.
+
+    What a killed run left behind is cleared away: a living one holds a lock on its folder.
+    """
+    for old in out.glob(f".{glob.escape(name)}.*.unfinished"):
+        with _locked(old) as dead:
+            if dead:
+                shutil.rmtree(old, ignore_errors=True)
     try:
         made = Path(tempfile.mkdtemp(prefix=f".{name}.", suffix=".unfinished", dir=out))
         made.chmod(0o777 & ~_umask())
     except OSError as error:
         raise InputError(f"{out}: want a folder to write to, got {error.strerror}") from error
+    with _locked(made):
+        try:
+            yield made
+        finally:
+            shutil.rmtree(made, ignore_errors=True)
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[bool]:
+    """Hold a lock on a folder that ends with this process; False where another holds it."""
     try:
-        yield made
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):  # no such locks on this system, or the folder has just gone
+        yield False
+        return
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        yield False
+    else:
+        yield True
     finally:
-        shutil.rmtree(made, ignore_errors=True)
+        os.close(handle)
 
 
 def _umask() -> int:
@@ -189,7 +247,7 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
     """Write everything into the temporary folder; returns the manifest, not yet written."""
     loaded, plan, tree = wafer.loaded, wafer.plan, wafer.tree
     recipe = loaded.recipe
-    title = f"{recipe.name}-{recipe.revision}"
+    title = wafer.title
     (folder / "tables").mkdir()
     inputs = {}
     taken: set[str] = set()
@@ -210,7 +268,8 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
         raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
     _write_text(folder / "dies.csv", dies_csv(plan))
     _write_text(folder / "marks.csv", marks_csv(plan))
-    _write_text(folder / "sem_sites.csv", sem_csv_of(wafer, job))
+    sites = sem_sites_of(wafer)
+    _write_text(folder / "sem_sites.csv", sem_csv_of(wafer, job, sites))
     files = {
         path.relative_to(folder).as_posix(): {
             "sha256": known.get(path.name) or file_sha256(path),
@@ -236,6 +295,7 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
             "marks": [list(site) for site in plan.dropped.marks],
             "keep_outs": [list(site) for site in plan.dropped.keep_outs],
         },
+        "sem": sem_facts(sites),
         "pillars": tree.pillars,
         "pillars_stored": tree.stored,
         "write_time_s": None if time is None else round(time.total_s, 3),
@@ -246,7 +306,12 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
             "figures": round(time.figures_s, 3),
             "fields": round(time.fields_s, 3),
         },
-        "rules": rule_facts(waived([*wafer.rules, *rules, *size_rules(wafer)], loaded)),
+        "rules": rule_facts(
+            waived(
+                [*wafer.rules, *rules, *size_rules(loaded, expected_bytes(wafer).get("gdsii"))],
+                loaded,
+            )
+        ),
         "warnings": wafer.warnings,
     }
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from layoutgen.errors import InputError
+from layoutgen.pipeline.budget import short_form
 from layoutgen.pipeline.design import Progress, design, quiet
 from layoutgen.pipeline.facts import (
     clamp_rules,
@@ -14,6 +15,8 @@ from layoutgen.pipeline.facts import (
     lens_facts,
     plain_variants,
     rule_facts,
+    sem_facts,
+    sem_sites_of,
     size_rules,
     time_of,
     waived,
@@ -36,6 +39,8 @@ class Check:
     bytes: dict[str, int]
     write_time: WriteTime | None
     lenses: dict[str, dict[str, Any]]
+    tolerances: dict[str, dict[str, Any]] = field(default_factory=dict)
+    sem: dict[str, Any] = field(default_factory=dict)
 
     @property
     def ok(self) -> bool:
@@ -51,6 +56,8 @@ class Check:
             "bytes": self.bytes,
             "write_time_s": None if self.write_time is None else self.write_time.total_s,
             "lenses": self.lenses,
+            "tolerances": self.tolerances,
+            "sem": self.sem,
         }
 
 
@@ -65,15 +72,17 @@ def check(loaded: LoadedRecipe, *, jobs: int | None = None, progress: Progress =
     for index, variant in enumerate(wafer.tree.variants):
         progress("counting pillars", index / len(wafer.tree.variants))
         counts[index] = count_codes(variant, workers)
-    plain = plain_variants(wafer)
-    rules = [*wafer.rules, *clamp_rules(wafer, counts), *size_rules(wafer)]
+    plain, size = plain_variants(wafer), expected_bytes(wafer)
+    rules = [*wafer.rules, *clamp_rules(wafer, counts), *size_rules(loaded, size.get("gdsii"))]
     return Check(
         (),
         tuple(wafer.warnings),
         tuple(waived(rules, loaded)),
         wafer.plan.die_counts,
         wafer.tree.pillars,
-        expected_bytes(wafer),
+        size,
         time_of(wafer, counts),
         lens_facts(wafer, plain, counts, workers),
+        short_form(wafer),
+        sem_facts(sem_sites_of(wafer)),
     )

@@ -13,6 +13,7 @@ from layoutgen.exposure.solve import Exposed, short_range_error
 from layoutgen.layout.cells import Polygons
 from layoutgen.layout.foreign import read_foreign
 from layoutgen.layout.tree import Tree, build_tree
+from layoutgen.pipeline.job import job_title
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.wafer.designs import Design, deflector_design, exposed_of, lens_design, pad_designs
 from layoutgen.wafer.plan import RuleResult, WaferPlan, plan_wafer
@@ -30,9 +31,27 @@ def quiet(_what: str, _share: float) -> None:
     """A progress that shows nothing."""
 
 
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """One die written alone: its name and place; `alike` of the wafer's `of` such dies are drawn like it."""
+
+    die: str
+    col: int
+    row: int
+    alike: int
+    of: int
+
+    def facts(self) -> dict[str, str | int]:
+        """What the manifest says of it."""
+        return {
+            "die": self.die, "col": self.col, "row": self.row, "alike": self.alike, "of": self.of,
+            "densities": "those of the whole wafer",
+        }  # fmt: skip
+
+
 @dataclass(eq=False)
 class Wafer:
-    """Everything that is decided before a byte is written."""
+    """Everything that is decided before a byte is written; `only` where one die is written alone."""
 
     loaded: LoadedRecipe
     plan: WaferPlan
@@ -42,10 +61,25 @@ class Wafer:
     tree: Tree
     warnings: list[str]
     rules: list[RuleResult]
+    only: Clip | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the job folder and its layout files."""
+        recipe = self.loaded.recipe
+        return job_title(recipe.name, recipe.revision, None if self.only is None else self.only.die)
 
 
-def design(loaded: LoadedRecipe, progress: Progress = quiet, jobs: int = 1) -> Wafer:
-    """Place everything, choose every pillar, and settle densities; InputError tells all problems."""
+def design(
+    loaded: LoadedRecipe,
+    progress: Progress = quiet,
+    jobs: int = 1,
+    refuse: Callable[[int], None] | None = None,
+) -> Wafer:
+    """Place everything, choose every pillar, and settle densities; InputError tells all problems.
+
+    refuse: is told, before the densities, how many pillars will be stored at least, and may raise.
+    """
     recipe = loaded.recipe
     dbu_nm = recipe.output.database_unit_nm
     written = Written.of(recipe, dbu_nm)
@@ -94,6 +128,15 @@ def design(loaded: LoadedRecipe, progress: Progress = quiet, jobs: int = 1) -> W
             add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
     if problems or plan is None:
         raise InputError(problems)
+    if refuse is not None:
+        placed = {
+            index
+            for die, count in plan.die_counts.items()
+            if count
+            for part in plan.die_parts[die]
+            for index in of_item.get((part.kind, part.name), [])
+        }
+        refuse(sum(designs[index].part().stored for index in placed))
     progress("settling densities", 0.0)
     polygons = {
         name: tuple(np.asarray(p, dtype=np.float64) for group in groups for p in group.polygons)

@@ -16,7 +16,15 @@ from layoutgen.layout.tree import BlockTask, Tree, Variant, coder_of
 from layoutgen.pipeline.design import Wafer
 from layoutgen.recipe.checks import DOSE_DATATYPE
 from layoutgen.recipe.load import LoadedRecipe
-from layoutgen.review.sem_sites import sem_csv, sem_sites
+from layoutgen.review.sem_sites import (
+    SCATTER_NM,
+    WANTED_ERROR_NM,
+    SemSite,
+    pillars_per_site,
+    sem_csv,
+    sem_sites,
+    separation,
+)
 from layoutgen.review.writetime import (
     LayerWork,
     WriteTime,
@@ -162,11 +170,11 @@ def clamp_rules(wafer: Wafer, counts: dict[int, Counts]) -> list[RuleResult]:
     return list(worst.values())
 
 
-def size_rules(wafer: Wafer) -> list[RuleResult]:
-    output = wafer.loaded.recipe.output
-    if "gdsii" not in output.formats:
+def size_rules(loaded: LoadedRecipe, size: int | None) -> list[RuleResult]:
+    """Whether a GDSII file of so many bytes is within the recipe's limit; nothing where none is asked for."""
+    output = loaded.recipe.output
+    if "gdsii" not in output.formats or size is None:
         return []
-    size = expected_bytes(wafer)["gdsii"]
     return [
         RuleResult(
             "gdsii_limit", float(size), output.gdsii_limit_bytes, size <= output.gdsii_limit_bytes,
@@ -230,6 +238,8 @@ def operator_facts(wafer: Wafer) -> dict[str, Any]:
     """What the operator goes by besides the layout itself; `verify` holds the manifest to it."""
     loaded, plan = wafer.loaded, wafer.plan
     return {
+        **({} if wafer.only is None else {"only": wafer.only.facts()}),
+        "top_cell": wafer.tree.top,
         "layers": {
             role: f"{number}/{datatype}" for role, (number, datatype) in loaded.layers.items()
         },
@@ -332,11 +342,31 @@ def lens_facts(
     return found
 
 
-def sem_csv_of(wafer: Wafer, job: str) -> str:
+def sem_sites_of(wafer: Wafer) -> list[SemSite]:
+    """Where to measure."""
+    return sem_sites(wafer.tree, wafer.exposed, wafer.plan.dbu_nm)
+
+
+def sem_csv_of(wafer: Wafer, job: str, sites: Sequence[SemSite] | None = None) -> str:
     recipe, dbu_nm = wafer.loaded.recipe, wafer.plan.dbu_nm
     stages = ["resist", "master", *(step.name for step in recipe.replication.steps)]
-    sites = sem_sites(wafer.tree, wafer.exposed, dbu_nm)
-    return sem_csv(sites, stages, job=job, title=f"{recipe.name}-{recipe.revision}", dbu_nm=dbu_nm)
+    found = sem_sites_of(wafer) if sites is None else sites
+    return sem_csv(found, stages, job=job, title=wafer.title, dbu_nm=dbu_nm)
+
+
+def sem_facts(sites: Sequence[SemSite]) -> dict[str, Any]:
+    """How many sites there are at each stage, how well they tell effects apart, how often to measure."""
+    found = separation(sites)
+    return {
+        "sites": len(sites),
+        "dies": len({(site.col, site.row) for site in sites}),
+        "condition": round(found.condition, 2) if np.isfinite(found.condition) else None,
+        "effects": list(found.effects),
+        "constant": list(found.constant),
+        "pillars_per_site": pillars_per_site(),
+        "scatter_nm": SCATTER_NM,
+        "standard_error_nm": WANTED_ERROR_NM,
+    }
 
 
 def dies_csv(plan: WaferPlan) -> str:

@@ -25,8 +25,14 @@ class Job:
     warnings: tuple[str, ...] = ()
 
     @property
+    def only(self) -> str | None:
+        """The die that is written alone, where this is a trial clip."""
+        clip = self.manifest.get("only")
+        return clip["die"] if isinstance(clip, dict) and isinstance(clip.get("die"), str) else None
+
+    @property
     def title(self) -> str:
-        return f"{self.manifest['name']}-{self.manifest['revision']}"
+        return job_title(self.manifest["name"], self.manifest["revision"], self.only)
 
     def layout(self, form: str) -> Path:
         return self.folder / f"{self.title}{SUFFIX[form]}"
@@ -55,6 +61,11 @@ def open_job(folder: str | Path) -> Job:
             isinstance(manifest.get(key), kind) for key, kind in _READ_BACK.items()
         ):
             raise ValueError(f"one without a proper {', '.join(_READ_BACK)}")
+        if not all(
+            isinstance(facts, dict) and isinstance(facts.get("sha256"), str)
+            for facts in manifest["files"].values()
+        ):
+            raise ValueError("one whose files have no proper sha256")
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path}: want a job folder with its manifest.json, got"
@@ -63,11 +74,21 @@ def open_job(folder: str | Path) -> Job:
     return Job(path, manifest)
 
 
-def job_hash(loaded: LoadedRecipe) -> str:
-    """SHA-256 over the sorted inputs, the recipe and the version: what the job depends on."""
+def job_title(name: str, revision: str, only: str | None) -> str:
+    """Name of a job folder; a trial clip's says which die it holds, so that it is not taken for a wafer."""
+    return f"{name}-{revision}" if only is None else f"{name}-{revision}-only-{only}"
+
+
+def job_hash(loaded: LoadedRecipe, only: str | None = None) -> str:
+    """SHA-256 over the sorted inputs, the recipe and the version: what the job depends on.
+
+    only: the die of a trial clip.
+    """
     parts = [f"input {path} {found.sha256}\n" for path, found in sorted(loaded.inputs.items())]
     parts.append(f"recipe {hashlib.sha256(loaded.text).hexdigest()}\n")
     parts.append(f"layoutgen {layoutgen_version()}\n")
+    if only is not None:
+        parts.append(f"only {only}\n")
     return hashlib.sha256("".join(parts).encode()).hexdigest()
 
 

@@ -8,6 +8,7 @@ from layoutgen.errors import InputError
 from layoutgen.pipeline.design import Progress, Wafer, design, quiet
 from layoutgen.pipeline.facts import dies_csv, marks_csv, operator_facts, sem_csv_of
 from layoutgen.pipeline.job import SUFFIX, Job, changed_files, job_hash, open_job
+from layoutgen.pipeline.only import only_die
 from layoutgen.pipeline.stream import cell_stream
 from layoutgen.recipe.load import load_recipe
 from layoutgen.review.verify import verify_layout
@@ -37,9 +38,11 @@ def verify_folder(
         try:
             loaded = load_recipe(job.folder / "recipe.yaml")
             wafer = design(loaded, progress, workers)
+            if job.only is not None:
+                wafer = only_die(wafer, job.only)
         except InputError as error:
             return [*problems, *(f"recipe.yaml: {sentence}" for sentence in error.problems)]
-        if job_hash(loaded) != job.manifest["job"]:
+        if job_hash(loaded, job.only) != job.manifest["job"]:
             problems.append("manifest.json: the job's hash is not that of its recipe and tables")
     plan = wafer.plan
     if job.manifest["pillars"] != wafer.tree.pillars:
@@ -56,12 +59,12 @@ def verify_folder(
         lists.append(("sem_sites.csv", sem_csv_of(wafer, job.manifest["job"])))
     for name, text in lists:
         path = job.folder / name
+        if name not in job.manifest["files"]:
+            problems.append(f"manifest.json: {name} is not among its files")
         if path.is_file() and path.read_bytes() != text.encode():
             problems.append(f"{name}: not what the recipe gives")
     for form in wafer.loaded.recipe.output.formats:
-        path = (
-            job.folder / f"{wafer.loaded.recipe.name}-{wafer.loaded.recipe.revision}{SUFFIX[form]}"
-        )
+        path = job.folder / f"{wafer.title}{SUFFIX[form]}"
         if path.name not in job.manifest["files"]:
             problems.append(f"manifest.json: {path.name} is not among its files")
         if not path.is_file():

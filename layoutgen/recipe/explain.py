@@ -14,16 +14,17 @@ import types
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from layoutgen.recipe.document import Document, Path
-from layoutgen.recipe.model import NAME_PATTERN, Recipe, Wants
+from layoutgen.recipe.model import NAME_PATTERN, Wants
 
 __all__ = ["Finding", "Unsound", "explain", "sound_parts"]
 
 _Node = tuple[Any, tuple[Any, ...]]  # a type, and what its annotations say
+_Root = TypeVar("_Root", bound=BaseModel)
 
 
 class Unsound(Exception):
@@ -102,9 +103,9 @@ def _child(node: _Node, key: str | int, raw: Any) -> _Node | None:
     return None
 
 
-def _at(data: Any, path: Path) -> tuple[_Node | None, Any]:
+def _at(data: Any, path: Path, root: type[BaseModel]) -> tuple[_Node | None, Any]:
     """The type and the raw value at a path; either may be None where the path leads nowhere."""
-    node: _Node | None = _node(Recipe)
+    node: _Node | None = _node(root)
     raw = data
     for key in path:
         node = _child(node, key, raw) if node is not None else None
@@ -236,8 +237,10 @@ class Finding:
     sentences: tuple[str, ...]
 
 
-def explain(error: ValidationError, document: Document) -> list[Finding]:
-    """What the models found, one sentence per fault."""
+def explain(
+    error: ValidationError, document: Document, root: type[BaseModel]
+) -> list[Finding]:
+    """What the models found, one sentence per fault; `root` is the model of the whole file."""
     data = document.data
     items = error.errors(include_url=False)
     slips = _slips(items, data)
@@ -245,19 +248,21 @@ def explain(error: ValidationError, document: Document) -> list[Finding]:
     for item in items:
         path, about_key = _path(item["loc"], data)
         kind = item["type"]
-        node, raw = _at(data, path)
+        node, raw = _at(data, path, root)
         if kind == "too_short" and raw:
             continue  # counted without the entries that have faults of their own
         strange = kind in ("extra_forbidden", "invalid_key")  # the latter: a number for a key
         key = about_key or strange
         if about_key:
-            what = _about_key(path, data)
+            what = _about_key(path, data, root)
         elif strange:
-            model = _model_of(*_at(data, path[:-1]))
+            model = _model_of(*_at(data, path[:-1], root))
             what = _unknown_key(path[-1], model) if model else f"want no key {path[-1]!r}"
-        elif kind in ("missing", "too_long") and isinstance(_holder(path, kind, data), tuple):
+        elif kind in ("missing", "too_long") and isinstance(
+            _holder(path, kind, data, root), tuple
+        ):
             path = path[:-1] if kind == "missing" else path  # a point with too few entries
-            node, raw = _at(data, path)
+            node, raw = _at(data, path, root)
             what = f"want {_wanted(node)}, got {len(raw)}"
         elif kind in ("union_tag_not_found", "union_tag_invalid") and isinstance(raw, dict):
             kinds = _either(_variants(node[0])) if node else "something else"
@@ -272,9 +277,9 @@ def explain(error: ValidationError, document: Document) -> list[Finding]:
     return found
 
 
-def _holder(path: Path, kind: str, data: Any) -> Any:
+def _holder(path: Path, kind: str, data: Any, root: type[BaseModel]) -> Any:
     """The list that has too few entries (its missing one is blamed) or too many."""
-    return _at(data, path[:-1] if kind == "missing" else path)[1]
+    return _at(data, path[:-1] if kind == "missing" else path, root)[1]
 
 
 def _slips(items: Iterable[Any], data: Any) -> set[Path]:
@@ -290,8 +295,8 @@ def _slips(items: Iterable[Any], data: Any) -> set[Path]:
     return slips
 
 
-def _about_key(path: Path, data: Any) -> str:
-    if isinstance(path[-1], str) and _wholes_wanted(data, path):
+def _about_key(path: Path, data: Any, root: type[BaseModel]) -> str:
+    if isinstance(path[-1], str) and _wholes_wanted(data, path, root):
         return f"want a whole number as key, got {path[-1]!r}"
     hint = " (quote it to mean text)" if isinstance(path[-1], int) else ""
     return f"want a name of {_wanted_text([_KeyNotes])}, got {path[-1]!r}{hint}"
@@ -318,8 +323,8 @@ class _KeyNotes:
     max_length = 64
 
 
-def _wholes_wanted(data: Any, path: Path) -> bool:
-    node, _ = _at(data, path[:-1])
+def _wholes_wanted(data: Any, path: Path, root: type[BaseModel]) -> bool:
+    node, _ = _at(data, path[:-1], root)
     return node is not None and _origin(node[0]) is dict and get_args(node[0])[0] is int
 
 
@@ -375,10 +380,10 @@ def _adapter(model: type[BaseModel], name: str) -> TypeAdapter[Any]:
     return TypeAdapter(kind)
 
 
-def sound_parts(document: Document, faulty: Iterable[Path]) -> Recipe:
-    """The recipe without its faulty keys; to be read only where Unsound is caught."""
+def sound_parts(document: Document, faulty: Iterable[Path], root: type[_Root]) -> _Root:
+    """The file without its faulty keys; to be read only where Unsound is caught."""
     bad = set(faulty)
-    parts: Recipe = _sound(Recipe, document.data, (), bad)
+    parts: _Root = _sound(root, document.data, (), bad)
     return parts
 
 

@@ -34,7 +34,7 @@ from layoutgen.recipe.tables import (
 )
 from layoutgen.units import plain
 
-__all__ = ["InputFile", "LoadedRecipe", "load_recipe"]
+__all__ = ["InputFile", "LoadedRecipe", "load_recipe", "read_input"]
 
 LARGEST_INPUT = 1_000_000_000  # bytes; every input is held in memory once
 MANIFEST = "manifest.json"
@@ -78,30 +78,33 @@ class LoadedRecipe:
         return self.recipe.output.database_unit_nm if grid is None else grid
 
 
-def load_recipe(path: str | Path, rules: Collection[str] | None = None) -> LoadedRecipe:
+def load_recipe(
+    path: str | Path, rules: Collection[str] | None = None, *, bias_table: bool = True
+) -> LoadedRecipe:
     """Read a recipe and its tables, and check them.
 
-    `rules` are the names that `waive` may hold; any are taken when it is None. Raises InputError
-    with a sentence for each problem, in the order of the file.
+    `rules` are the names that `waive` may hold; any are taken when it is None. Without `bias_table`
+    the one that the recipe names is not read: it may be still to be made. Raises InputError with a
+    sentence for each problem, in the order of the file.
     """
     path = Path(path)
-    text = _read(path, str(path), LARGEST_INPUT)
+    text = read_input(path, str(path), LARGEST_INPUT)
     document = parse_document(text, path.name)
     problems = list(document.problems)
     faulty = set(document.faulty)
     try:
         recipe = Recipe.model_validate(document.data)
     except ValidationError as error:
-        for finding in explain(error, document):
+        for finding in explain(error, document, Recipe):
             if finding.path not in document.faulty:
                 problems += [(finding.line, text) for text in finding.sentences]
             faulty.add(finding.path)
     if faulty:
-        recipe = sound_parts(document, faulty)
+        recipe = sound_parts(document, faulty, Recipe)
     found = checks.check_recipe(recipe, document.data, rules)
     problems += _sentences(document, found)
     files = _Files(path, document)
-    files.read(recipe)
+    files.read(recipe, bias_table)
     problems += files.problems
     tables = checks.Tables(files.libraries, files.sampled)
     problems += _sentences(
@@ -129,7 +132,7 @@ def _sentences(
         yield document.sentence(where, what, key=where not in document.value_lines)
 
 
-def _read(file: Path, name: str, largest: int) -> bytes:
+def read_input(file: Path, name: str, largest: int) -> bytes:
     """The bytes of a regular file, or one sentence about why not."""
     try:
         if file.is_dir():
@@ -163,8 +166,10 @@ class _Files:
         self._failed: set[str] = set()
         self._manifest = self._manifest_inputs()
 
-    def read(self, recipe: Recipe) -> None:
+    def read(self, recipe: Recipe, bias_table: bool) -> None:
         for where, kind, name in _named_files(recipe):
+            if kind == "bias" and not bias_table:
+                continue
             found = self._input(where, name)
             if found is None:
                 continue
@@ -198,7 +203,7 @@ class _Files:
             file = self.folder / (name if entry is None else entry[0])
             file = file.resolve()
             if file not in self._bytes:
-                self._bytes[file] = _read(file, name, LARGEST_INPUT)
+                self._bytes[file] = read_input(file, name, LARGEST_INPUT)
         except (InputError, OSError, ValueError, RuntimeError) as error:
             self._failed.add(name)
             self._problem(where, str(error).removeprefix(f"{name}: ") + f" ({plain(name)})")
@@ -221,7 +226,7 @@ class _Files:
         if not file.is_file():
             return {}
         try:
-            manifest = json.loads(_read(file, MANIFEST, LARGEST_INPUT))
+            manifest = json.loads(read_input(file, MANIFEST, LARGEST_INPUT))
         except (ValueError, RecursionError):
             self._manifest_problem("want JSON, got something else")
             return {}

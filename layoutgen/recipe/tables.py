@@ -4,7 +4,7 @@ A table is CSV in UTF-8 with a header line whose names carry the units, and `#` 
 provenance. `# key: value` lines hold what a library was computed for (lattice, wavelengths,
 stack); a value may run on over further `#` lines that are indented, as in YAML.
 
-    library   diameter_nm | side_nm, phase_rad, transmission [, wavelength_nm] [, flag]
+    library   diameter_nm | side_nm, phase_rad, transmission [, reflection] [, wavelength_nm] [, flag]
     bias      density, diameter_nm, bias_nm     a full grid of density and master diameter
     sampled   numbers only, [row, col] = [y, x], lowest y first; or a .npy file of the same
 
@@ -32,8 +32,8 @@ from layoutgen.recipe.document import parse_document
 from layoutgen.units import parse_quantity, plain
 
 __all__ = [
-    "BiasTableData", "LibraryTable", "SampledPhaseData", "csv_bytes", "read_bias", "read_library",
-    "read_sampled",
+    "BiasTableData", "LibraryTable", "SampledPhaseData", "csv_bytes", "header_value", "read_bias",
+    "read_library", "read_sampled",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
@@ -44,6 +44,12 @@ LARGEST_TABLE = 5_000_000  # bytes; a library of 1 nm rows at 20 wavelengths is 
 MOST_PROBLEMS = 20  # of one table; more would bury the first
 WAVELENGTH_TOLERANCE_NM = 1e-6  # two ways of writing one wavelength differ by less
 TRANSMISSION_SLACK = 1e-6  # a solver's rounding may pass 1 by this much
+
+#: What a computed library holds besides: no lens is chosen by them.
+MORE_COLUMNS = (
+    "reflection", "phase_s_rad", "transmission_s", "reflection_s", "phase_p_rad", "transmission_p",
+    "reflection_p",
+)  # fmt: skip
 
 _HEADER_KEY = re.compile(r"#[ ]?([A-Za-z_][A-Za-z0-9_.]*):(?:[ \t]+(.*))?$")
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
@@ -118,6 +124,8 @@ class Stated:
     wavelengths_nm: tuple[float, ...] = ()
     height_nm: float | None = None
     substrate_index: float | None = None
+    pillar_index: float | None = None
+    around_index: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,7 +292,9 @@ def read_library(data: bytes, name: str) -> LibraryTable:
     """Read a phase library; `name` is what error sentences call the file."""
     csv = _lines(data, name)
     _check_columns(
-        csv, ["diameter_nm|side_nm", "phase_rad", "transmission"], ["wavelength_nm", "flag"]
+        csv,
+        ["diameter_nm|side_nm", "phase_rad", "transmission"],
+        ["wavelength_nm", "flag", *MORE_COLUMNS],
     )
     size_column = "side_nm" if "side_nm" in csv.columns else "diameter_nm"
     size, phase, power, wave, flag = [], [], [], [], []
@@ -318,6 +328,9 @@ def read_library(data: bytes, name: str) -> LibraryTable:
         power.append(t)
         wave.append(w)
         flag.append(row.get("flag", "").lower() not in ("", "0", "false", "no"))
+        for column in MORE_COLUMNS:
+            if column in row:
+                _number(csv, line, column, row[column])
     if not csv.problems:
         for w, rows in count.items() or [(0.0, 0)]:
             if rows < 2:
@@ -357,7 +370,7 @@ class _HeaderError(ValueError):
         self.path = path
 
 
-def _value(header: Mapping[str, str], key: str) -> Any:
+def header_value(header: Mapping[str, str], key: str) -> Any:
     """A header value read as YAML; text as it stands where it is no YAML."""
     text = header[key]
     block = f"{key}: {text}" if "\n" not in text else f"{key}:{text}"
@@ -379,7 +392,7 @@ def _stated(header: Mapping[str, str]) -> Stated:
     kind: str | None = None
     pitch: float | None = None
     if "lattice" in header:
-        value = _value(header, "lattice")
+        value = header_value(header, "lattice")
         if isinstance(value, dict):
             kind = value.get("kind")
             if kind is not None and kind not in ("square", "hexagonal"):
@@ -401,27 +414,33 @@ def _stated(header: Mapping[str, str]) -> Stated:
                     f"want a lattice such as {{kind: square, pitch: 400 nm}}, got {plain(text)}",
                 )
     if pitch is None and "pitch" in header:
-        pitch = _header_length("pitch", "pitch", _value(header, "pitch"))
+        pitch = _header_length("pitch", "pitch", header_value(header, "pitch"))
     waves: tuple[float, ...] = ()
     for key in ("wavelengths", "wavelength"):
         if key in header and not waves:
-            value = _value(header, key)
+            value = header_value(header, key)
             each = value if isinstance(value, tuple) else [value]
             waves = tuple(_header_length(key, key, item) for item in each)
     height: float | None = None
     if "height" in header:
-        height = _header_length("height", "height", _value(header, "height"))
+        height = _header_length("height", "height", header_value(header, "height"))
     index: float | None = None
     if "substrate_index" in header:
-        index = _index(_value(header, "substrate_index"))
-    stack = _value(header, "stack") if "stack" in header else None
+        index = _index(header_value(header, "substrate_index"))
+    stack = header_value(header, "stack") if "stack" in header else None
     if isinstance(stack, dict):
         pillars, substrate = stack.get("pillars"), stack.get("substrate")
         if height is None and isinstance(pillars, dict) and "height" in pillars:
             height = _header_length("stack", "stack.pillars.height", pillars["height"])
         if index is None and isinstance(substrate, dict):
             index = _index(substrate.get("index"))
-    return Stated(kind, pitch, waves, height, index)
+    pillar: float | None = None
+    around: float | None = None
+    if isinstance(stack, dict) and isinstance(stack.get("pillars"), dict):
+        pillar = _index(stack["pillars"].get("index"))
+        filling = stack["pillars"].get("around")
+        around = _index(filling.get("index")) if isinstance(filling, dict) else None
+    return Stated(kind, pitch, waves, height, index, pillar, around)
 
 
 def _index(value: object) -> float | None:

@@ -541,6 +541,21 @@ class GdsiiFile:
             if self._bytes[at : at + 2**24].any():
                 raise self._error("bytes other than zero follow the ENDLIB record", after)
 
+    def cell_at(self, offset: int) -> ReadCell:
+        """The cell that begins at a byte, as `ReadCell.offset` of an earlier pass gave it."""
+        self._at = offset
+        try:
+            kind, _, after = self._record(offset)
+            if kind != BGNSTR:
+                raise _Malformed(f"want a BGNSTR record, got {_RECORDS[kind][0]}")
+            cell, after = self._cell(offset, after)
+        except _Malformed as error:
+            raise self._error(str(error), self._at) from None
+        start = offset // mmap.PAGESIZE * mmap.PAGESIZE
+        if hasattr(self._map, "madvise"):  # what has been read stays in nobody's memory
+            self._map.madvise(mmap.MADV_DONTNEED, start, after - start)
+        return cell
+
     def _cell(self, offset: int, pos: int) -> tuple[GdsiiCell, int]:
         self._at = pos
         kind, data, pos = self._record(pos)

@@ -75,6 +75,8 @@ from layoutgen.review.oasis_scan import (
     scan,
 )
 from layoutgen.review.readcells import (
+    ORIGIN,
+    Box,
     Grid,
     IntArray,
     LayerKey,
@@ -107,6 +109,15 @@ MAX_MOVES = 2**28
 # Distinct outlines and strings that are remembered from cell to cell before starting anew.
 MAX_INTERNED = 100_000
 MAX_INTERNED_BYTES = 2**25
+
+#: SEMI P39, annex on standard properties (names from memory).
+STANDARD_PROPERTIES = frozenset(
+    {
+        "S_MAX_SIGNED_INTEGER_WIDTH", "S_MAX_UNSIGNED_INTEGER_WIDTH", "S_MAX_STRING_LENGTH",
+        "S_POLYGON_MAX_VERTICES", "S_PATH_MAX_VERTICES", "S_TOP_CELL", "S_BOUNDING_BOXES_AVAILABLE",
+        "S_BOUNDING_BOX", "S_CELL_OFFSET", "S_GDS_PROPERTY",
+    }
+)  # fmt: skip
 
 START, END = 1, 2
 PLACEMENT, TURNED_PLACEMENT, RECTANGLE, POLYGON, PATH, CTRAPEZOID = 17, 18, 20, 21, 22, 26
@@ -453,7 +464,7 @@ class OasisCell(ReadCell):
             (rows[:, R_KIND] == PLACEMENT)
             & (rows[:, R_INFO] & 0x07 == 0)
             & (rows[:, R_A] & 1 == 0)
-            & (rows[:, R_REP] == REP_LIST)
+            & ((rows[:, R_REP] == REP_LIST) | (rows[:, R_REP] == REP_NONE))
         )
         others = rows[~fast & (rows[:, R_KIND] <= TURNED_PLACEMENT)].tolist()
         runs, turned = coded_runs([self._reference(row) for row in others], names)
@@ -470,8 +481,15 @@ class OasisCell(ReadCell):
         columns = rows[:, R_X : R_REP2 + 1].T.copy()
         if not (code > 0).all():
             columns, code = columns[:, code > 0].copy(), code[code > 0]
-        x, y, _, first, last = columns
-        return joined(Runs(code, x, y, first, last, self._moves), runs), turned
+        x, y, kind, first, last = columns
+        moves = self._moves
+        single = kind == REP_NONE
+        if single.any():  # one place, no move: every list begins with one, else there is the origin
+            lists = first[~single]
+            zero = int(lists[0]) if len(lists) else 0
+            moves = moves if len(lists) else ORIGIN.copy()  # kernels take writable arrays
+            first, last = np.where(single, zero, first), np.where(single, zero + 1, last)
+        return joined(Runs(code, x, y, first, last, moves), runs), turned
 
 
 class _Walker:
@@ -597,7 +615,8 @@ class OasisFile:
     """An open OASIS file; iterate it, once or again, for its cells in file order.
 
     unit_nm: length of one database unit. strict: names stand in tables that END (or START) points
-    to. cell_names: reference number -> name. Raises LayoutReadError for whatever is malformed.
+    to. cell_names: reference number -> name. boxes: name -> box with all below it, and property_names:
+    as the tables of a strict file say. Raises LayoutReadError for whatever is malformed.
     """
 
     def __init__(self, path: str | Path, *, check_signature: bool = True) -> None:
@@ -620,8 +639,14 @@ class OasisFile:
         self._bytes: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8)
         self._names: dict[int, str] | None = None
         self._declared: dict[int, int] = {}
+        self.boxes: dict[str, Box] = {}
+        self.property_names: frozenset[str] = frozenset()
         self._coded: tuple[Mapping[str, int], int, dict[int, int]] | None = None
         self._released = 0
+        self._offsets: dict[str, int] | None = None
+        self._seeker: _Walker | None = (
+            None  # reads single cells; its outlines are kept between them
+        )
         try:
             self._open(check_signature)
         except BaseException:
@@ -642,6 +667,7 @@ class OasisFile:
     def close(self) -> None:
         """Give the file back; cells that were handed out stay usable."""
         self._bytes = np.zeros(0, np.uint8)
+        self._seeker = None
         with contextlib.suppress(BufferError):  # a walker that stopped half way still looks at it
             self._map.close()
         self._handle.close()
@@ -767,6 +793,8 @@ class OasisFile:
             if flag and offset:
                 self._collect(names, offset, table=kinds)
         self._declared = names.offsets()
+        self.boxes = {names.cells[number]: box for number, box in names.boxes().items()}
+        self.property_names = names.property_names()
         return names.cells
 
     def _search_names(self) -> dict[int, str]:
@@ -834,11 +862,49 @@ class OasisFile:
 
     def cells(self) -> Iterator[ReadCell]:
         """Every cell in file order, one at a time."""
-        walker = _Walker(self, self._first)
         names = _NameTable()
+        self._released = 0
+        yield from self._walk(_Walker(self, self._first), names)
+        if self._names is not None and names.cells != self._names:
+            raise self._error(
+                f"want all cell names in the table that the file points to ({len(self._names)}), "
+                f"got {len(names.cells)} cell names in the whole file or other ones",
+                self._end_at,
+            )
+
+    def cell(self, name: str) -> ReadCell:
+        """One cell, read at its byte: S_CELL_OFFSET of the table, else found by one pass."""
+        if self._offsets is None:
+            offsets = {
+                self.cell_names[number]: byte
+                for number, byte in self._declared.items()
+                if number in self.cell_names
+            }
+            if len(offsets) < len(self.cell_names):
+                offsets = {cell.name: cell.offset for cell in self.cells()}
+            self._offsets = offsets
+            self._seeker = _Walker(self, self._first)
+        offset, walker = self._offsets.get(name), self._seeker
+        if offset is None or walker is None:
+            raise LayoutReadError(f"{self.path.name}: want a cell {name}, got none of that name")
+        if walker.outside is not None:
+            walker.leave_block()
+        walker.state[S_POS] = offset
+        walker.reset()
+        # several cells may share a compressed block, and so its byte
+        for cell in self._walk(walker, _NameTable()):
+            if cell.name == name:
+                start = offset // mmap.PAGESIZE * mmap.PAGESIZE
+                if hasattr(self._map, "madvise"):  # what has been read stays in nobody's memory
+                    end = walker.outside or int(walker.state[S_POS])
+                    self._map.madvise(mmap.MADV_DONTNEED, start, max(end - start, 1))
+                return cell
+        raise self._error(f"want cell {name} at this byte, got none of that name", offset)
+
+    def _walk(self, walker: _Walker, names: _NameTable) -> Iterator[ReadCell]:
+        """Cells from the walker's place to END; the names met on the way go to `names`."""
         seen: set[str] = set()
         open_cell: tuple[int | str, int] | None = None
-        self._released = 0
         while True:
             kind = walker.scan()
             if open_cell is None and walker.state[S_ROWS]:
@@ -871,12 +937,6 @@ class OasisFile:
                     self._other(walker, kind)
             except _Malformed as error:
                 raise walker.error(str(error)) from None
-        if self._names is not None and names.cells != self._names:
-            raise self._error(
-                f"want all cell names in the table that the file points to ({len(self._names)}), "
-                f"got {len(names.cells)} cell names in the whole file or other ones",
-                self._end_at,
-            )
 
     def _finish(
         self, walker: _Walker, open_cell: tuple[int | str, int], seen: set[str]
@@ -916,7 +976,7 @@ class _NameTable:
         self._current: int | None = None  # the cell name that properties belong to
         self._last_name: int | str | None = None
         self._last_values: list[Any] | None = None
-        self._found: list[tuple[int, int | str, Any]] = []
+        self._found: list[tuple[int, int | str, list[Any]]] = []
 
     def leave(self) -> None:
         self._current = None
@@ -977,8 +1037,8 @@ class _NameTable:
                 self._last_values = [self._value(cursor) for _ in range(count)]
         if self._last_name is None or self._last_values is None:
             raise _Malformed(UNSET)
-        if self._current is not None and len(self._last_values) == 1:
-            self._found.append((self._current, self._last_name, self._last_values[0]))
+        if self._current is not None:
+            self._found.append((self._current, self._last_name, self._last_values))
 
     @staticmethod
     def _value(cursor: _Cursor) -> Any:
@@ -998,13 +1058,40 @@ class _NameTable:
 
     def offsets(self) -> dict[int, int]:
         """Cell name number -> byte of its cell, from S_CELL_OFFSET; 0 means an outside cell."""
-        result = {}
-        for number, name, value in self._found:
-            if isinstance(name, int):
-                name = self._properties.get(name, "")
-            if name == "S_CELL_OFFSET" and isinstance(value, int) and value:
-                result[number] = value
-        return result
+        return {
+            number: values[0]
+            for number, name, values in self._standard()
+            if name == "S_CELL_OFFSET"
+            and len(values) == 1
+            and isinstance(values[0], int)
+            and values[0]
+        }
+
+    def property_names(self) -> frozenset[str]:
+        """Names of properties met."""
+        return frozenset(self._properties.values())
+
+    def boxes(self) -> dict[int, Box]:
+        """Cell name number -> box, from S_BOUNDING_BOX; cells without one, or empty, are left out.
+
+        Its values are flags (1: not known, 2: empty), x and y of the lower left corner, width, height.
+        """
+        found = {}
+        for number, name, values in self._standard():
+            if (
+                name == "S_BOUNDING_BOX"
+                and len(values) == 5
+                and all(isinstance(v, int) for v in values)
+            ):
+                flags, x, y, width, height = values
+                if flags == 0 and width >= 0 and height >= 0:
+                    found[number] = (x, y, x + width, y + height)
+        return found
+
+    def _standard(self) -> Iterator[tuple[int, str, list[Any]]]:
+        """Properties of cell names: number of the name, the property's name, its values."""
+        for number, name, values in self._found:
+            yield number, self._properties.get(name, "") if isinstance(name, int) else name, values
 
 
 def read_oasis(path: str | Path, *, check_signature: bool = True) -> OasisFile:

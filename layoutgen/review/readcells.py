@@ -60,8 +60,9 @@ MAX_TOLD = 20
 
 OFF_LATTICE, OUTSIDE, TWICE = 1, 2, 3
 
-_ORIGIN: MoveArray = np.zeros((1, 2), np.int32)
-_ORIGIN.flags.writeable = False
+#: The moves of a record that stands at one place.
+ORIGIN: MoveArray = np.zeros((1, 2), np.int32)
+ORIGIN.flags.writeable = False
 
 
 class LayoutReadError(VerifyError):
@@ -100,7 +101,7 @@ class Placements:
 
     x: int
     y: int
-    moves: MoveArray | Grid = field(default_factory=lambda: _ORIGIN)
+    moves: MoveArray | Grid = field(default_factory=lambda: ORIGIN)
 
     @property
     def count(self) -> int:
@@ -376,6 +377,8 @@ def shape_key(polygon: NDArray[np.signedinteger]) -> tuple[bytes, tuple[int, int
 
 def _corners(points: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """The vertices where the outline turns; nothing where it has no area."""
+    # a corner that is written twice would not turn at either of the two
+    points = [point for i, point in enumerate(points) if point != points[i - 1]]
     changed = True
     while changed and len(points) >= 3:
         kept: list[tuple[int, int]] = []

@@ -1,8 +1,18 @@
 """Where to measure: pillars for the SEM that span diameter, density and wafer radius.
 
-Pads give every diameter at known densities, lenses give what the optics will use, and dies from
-the centre to the rim give the wafer radius, each combined with the others so that none is tied to
-another. Every stage (resist, master, each replication step) lists the same pillars.
+Pads give every diameter at known densities, their edges and the rims of lenses the same diameters at
+half of them, lenses what the optics will use, and splits the slope d(measured)/d(drawn). Every stage
+(resist, master, each replication step) lists the same pillars.
+
+**Which dies.** A pillar's place on the wafer is chosen so that no effect hides behind another: of the
+dies that hold it, the one whose row x = (1, rho, d, rho d, u^2, t, ...) adds most to the information of
+the rows chosen before, x' M^-1 x with M = sum x x' (D-optimal design; V. V. Fedorov, Theory of Optimal
+Experiments, 1972, from memory). rho is density, d master, u wafer radius, t the die's place in the write
+order, which is taken to be that of dies.csv: early, middle and late are all visited.
+
+**How well effects are apart** is the condition number of those rows, columns centred on the middle of
+their range and of unit length: 1 is the best, from 30 on effects mix (D. A. Belsley, E. Kuh and R. E.
+Welsch, Regression Diagnostics, 1980, from memory).
 """
 
 from __future__ import annotations
@@ -16,12 +26,16 @@ from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
 from layoutgen.exposure.part import MasterArray, Site
+from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import AREA_UNIT, field_at_points, packed
-from layoutgen.exposure.solve import Exposed, PartRaster
+from layoutgen.exposure.solve import Exposed
 from layoutgen.lattice import Lattice
 from layoutgen.layout.tree import Tree, Variant
+from layoutgen.optics.domain import Circle
 
-__all__ = ["SEM_COLUMNS", "SemSite", "sem_csv", "sem_sites"]
+__all__ = [
+    "SEM_COLUMNS", "SemSite", "Separation", "pillars_per_site", "sem_csv", "sem_sites", "separation",
+]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
 
@@ -34,11 +48,26 @@ SEM_COLUMNS = (
 #: Sites per stage: a mean within 0.7 nm at 3 nm scatter (1.96 sigma / sqrt(n)), and room for a dozen
 #: density patches beside the lens.
 WANTED = 72
+#: Scatter from pillar to pillar and the wanted standard error of a site's mean (common practice, no
+#: source): together they say how many pillars to measure around a site.
+SCATTER_NM = 3.0
+WANTED_ERROR_NM = 0.8
+#: Shares of the sites: of the lens that is written most, of others, of pads and gratings, of each bias
+#: split (the slope) and of each dose split (left out of a fit of the bias).
+_LENS, _OTHER_LENS, _PAD, _DEFLECTOR, _SPLIT, _DOSE = 6.0, 3.0, 3.0, 2.0, 1.75, 0.75
+#: Of dies that tell nearly as much as the best, this share of it, the least visited is taken: what a
+#: process does between centre and rim need not follow a square.
+_NEARLY = 0.7
+#: Dies of one variant between which the choice is made, on a grid of radius and write order.
+_LEVELS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class SemSite:
-    """One pillar: its die, its place on the wafer as written (database units), its sizes in nm."""
+    """One pillar: its die, its place on the wafer as written (database units), its sizes in nm.
+
+    order: the share of dies that are written before its own; dose: relative.
+    """
 
     die: str
     col: int
@@ -52,6 +81,8 @@ class SemSite:
     split_nm: float
     drawn_nm: float
     density: float | None
+    order: float
+    dose: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,48 +97,195 @@ class _Pick:
 
 def sem_sites(tree: Tree, exposed: Exposed, dbu_nm: float, wanted: int = WANTED) -> list[SemSite]:
     """Pillars to measure, in the order in which the stage would meet them (die by die)."""
-    things = tree.scene.things
-    dies = tree.plan.dies
-    by_variant: dict[int, list[int]] = {}
+    things, dies = tree.scene.things, tree.plan.dies
+    held: dict[int, list[int]] = {}
     for number, index in tree.variant_of.items():
-        by_variant.setdefault(index, []).append(number)
-    if not by_variant:
-        return []
-    picks = {index: _picks(tree.variants[index]) for index in by_variant}
-    densities: dict[int, FloatArray] = {}
-    spread = {index: _spread(by_variant[index], tree) for index in by_variant}
-    share = _shares(tree, picks, spread, wanted)
-    chosen: set[tuple[int, int]] = set()  # thing, number of the pick
-    for index, total in share.items():
-        count, places = len(picks[index]), spread[index]
-        stride = _stride(count)
-        # every pick on its own die first, so that neither sizes nor radii are tied to dies
-        for k in range(total):
-            turn, rest = divmod(k, count)
-            chosen.add((places[(k + turn) % len(places)], (rest * stride) % count))
-    ordered = sorted(chosen, key=lambda c: (things[c[0]].die, c[0], c[1]))
+        held.setdefault(index, []).append(number)
+    picks = {index: _picks(tree.variants[index]) for index in held}
+    places = {index: _places(held[index], tree) for index in held}
+    turns = _turns(tree, picks, places, wanted)
+    densities = {
+        index: density_as_drawn(tree.variants[index], exposed, tree, picks[index])
+        for index in sorted(set(turns))
+    }
     found = []
-    for number, pick_number in ordered:
-        index = tree.variant_of[number]
-        variant = tree.variants[index]
-        if index not in densities:
-            densities[index] = density_as_drawn(variant, exposed, tree, picks[index])
-        pick, thing = picks[index][pick_number], things[number]
-        die = dies[thing.die]
-        masters = variant.design.masters
+    for number, index, k in sorted(
+        _assigned(tree, turns, picks, places, densities), key=lambda c: (things[c[0]].die, *c)
+    ):
+        variant, pick, thing = tree.variants[index], picks[index][k], things[number]
+        die, masters = dies[thing.die], variant.design.masters
         split = 0.0 if masters.fixed[pick.master - 1] else variant.split_nm
-        x, y = thing.x + pick.x, thing.y + pick.y
         found.append(
             SemSite(
-                die.name, die.col, die.row, x, y, variant.design.name,
+                die.name, die.col, die.row, thing.x + pick.x, thing.y + pick.y, variant.design.name,
                 math.hypot(pick.x, pick.y) * dbu_nm * 1e-3 if variant.design.kind == "lens" else None,
                 float(masters.target_nm[pick.master - 1]),
                 float(masters.master_nm[pick.master - 1]), split,
                 variant.design.ladder.diameter_nm(pick.code),
-                float(densities[index][pick_number]) if exposed.terms else None,
+                float(densities[index][k]) if exposed.terms else None,
+                _order(thing.die, tree), tree.doses.get(variant.layer, 1.0),
             )
         )  # fmt: skip
     return found
+
+
+def _order(die: int, tree: Tree) -> float:
+    """The share of dies that come before a die."""
+    return die / max(1, len(tree.plan.dies) - 1)
+
+
+# --- how many of what -----------------------------------------------------------------------------
+
+
+def _turns(
+    tree: Tree, picks: dict[int, list[_Pick]], places: dict[int, list[int]], wanted: int
+) -> list[int]:
+    """The variant of each site in turn: seats by weight (Sainte-Lague), ties to the first."""
+    weights = _weights(tree, [index for index in sorted(picks) if picks[index]])
+    room = {index: len(picks[index]) * len(places[index]) for index in weights}
+    given = dict.fromkeys(weights, 0)
+    turns: list[int] = []
+    while len(turns) < wanted:
+        free = [index for index in weights if given[index] < room[index]]
+        if not free:
+            break
+        turns.append(max(free, key=lambda i: (weights[i] / (2 * given[i] + 1), -i)))
+        given[turns[-1]] += 1
+    return turns
+
+
+def _weights(tree: Tree, indices: Sequence[int]) -> dict[int, float]:
+    """What share of the sites a variant gets: its feature's, or that of a split."""
+    features: dict[tuple[str, str], list[int]] = {}
+    for index in indices:
+        design = tree.variants[index].design
+        features.setdefault((design.kind, design.name), []).append(index)
+    placed = {index: tree.variants[index].placed for index in indices}
+    totals = {feature: sum(placed[i] for i in held) for feature, held in features.items()}
+    most = max((f for f in features if f[0] == "lens"), key=lambda f: totals[f], default=None)
+    found: dict[int, float] = {}
+    for feature, held in features.items():
+        groups: dict[tuple[float, float], list[int]] = {}
+        for index in held:
+            variant = tree.variants[index]
+            dose = tree.doses.get(variant.layer, 1.0)
+            groups.setdefault((dose, variant.split_nm), []).append(index)
+        size = {key: sum(placed[i] for i in group) for key, group in groups.items()}
+        # a zone's bias is no split: it holds for a good part of the dies
+        plain = [k for k in groups if k[0] == 1 and size[k] >= 0.05 * totals[feature]]
+        plain = plain or [max(groups, key=lambda k: (size[k], k[0] == 1))]
+        whole = {"pad": _PAD, "deflector": _DEFLECTOR}.get(
+            feature[0], _LENS if feature == most else _OTHER_LENS
+        )
+        for key, group in groups.items():
+            weight = whole / len(plain) if key in plain else _SPLIT if key[0] == 1 else _DOSE
+            for index in group:
+                found[index] = weight * placed[index] / size[key]
+    return dict(sorted(found.items()))
+
+
+# --- on which die ---------------------------------------------------------------------------------
+
+
+def _places(numbers: Sequence[int], tree: Tree) -> list[int]:
+    """Things of a variant that span wafer radius and write order: all if they are few."""
+    if len(numbers) <= _LEVELS**2:
+        return sorted(numbers)
+    radius = np.array([_radius(number, tree) for number in numbers])
+    order = np.array([_order(tree.scene.things[number].die, tree) for number in numbers])
+    radius = radius / max(float(radius.max()), 1.0)
+    found = []
+    for aim_radius in np.linspace(float(radius.min()), 1.0, _LEVELS):
+        for aim_order in np.linspace(0.0, 1.0, _LEVELS):
+            off = np.round((radius - aim_radius) ** 2 + (order - aim_order) ** 2, 9)
+            found.append(numbers[int(np.argmin(off))])
+    return sorted(set(found))
+
+
+def _radius(number: int, tree: Tree) -> float:
+    """How far a thing's die is from the wafer's centre, in database units."""
+    die = tree.plan.dies[tree.scene.things[number].die]
+    return math.hypot(die.x, die.y)
+
+
+def _assigned(
+    tree: Tree, turns: Sequence[int], picks: dict[int, list[_Pick]], places: dict[int, list[int]],
+    densities: dict[int, FloatArray],
+) -> list[tuple[int, int, int]]:  # fmt: skip
+    """(thing, variant, number of its pick) for each turn."""
+    used = sorted(set(turns))
+    master = {
+        i: [tree.variants[i].design.masters.master_nm[p.master - 1] for p in picks[i]] for i in used
+    }
+    scale = _Scale.of(
+        [rho for i in used for rho in densities[i]], [d for i in used for d in master[i]],
+        [_radius(n, tree) for i in used for n in places[i]],
+        [tree.variants[i].split_nm for i in used],
+    )  # fmt: skip
+    # a little of everything at first: what no row has told yet counts most
+    inverse = 1e3 * np.eye(9)
+    given = dict.fromkeys(used, 0)
+    taken: set[tuple[int, int]] = set()
+    visited: dict[int, int] = {}
+    found = []
+    for index in turns:
+        count = len(picks[index])
+        while True:  # sizes in strides, so that neighbours of the list come far apart
+            k = given[index] * _stride(count) % count
+            given[index] += 1
+            free = [n for n in places[index] if (n, k) not in taken]
+            if free:
+                break
+        rows = np.array([
+            scale.row(
+                densities[index][k], master[index][k], _radius(n, tree),
+                _order(tree.scene.things[n].die, tree), tree.variants[index].split_nm,
+            )
+            for n in free
+        ])  # fmt: skip
+        # four digits, so that the last bits of a processor decide nothing; ties go to the first
+        gain = [float(f"{value:.3e}") for value in np.einsum("ij,jk,ik->i", rows, inverse, rows)]
+        good = [i for i, value in enumerate(gain) if value >= _NEARLY * max(gain)]
+        chosen = min(good, key=lambda i: (visited.get(tree.scene.things[free[i]].die, 0), i))
+        die = tree.scene.things[free[chosen]].die
+        visited[die] = visited.get(die, 0) + 1
+        along = inverse @ rows[chosen]
+        inverse -= np.outer(along, along) / (1 + rows[chosen] @ along)
+        taken.add((free[chosen], k))
+        found.append((free[chosen], index, k))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Ranges over which effects are scaled to -1 .. 1 (radius and split: to 1)."""
+
+    density: tuple[float, float]
+    master: tuple[float, float]
+    radius: float
+    split: float
+
+    @classmethod
+    def of(
+        cls, density: Sequence[float], master: Sequence[float], radius: Sequence[float],
+        split: Sequence[float],
+    ) -> _Scale:  # fmt: skip
+        def span(values: Sequence[float], digits: int) -> tuple[float, float]:
+            low, high = round(min(values), digits), round(max(values), digits)
+            return (low + high) / 2, max((high - low) / 2, 10.0**-digits)
+
+        return cls(
+            span(density, 2), span(master, 1), max(*radius, 1.0) if radius else 1.0,
+            max(*(abs(s) for s in split), 1e-9) if split else 1.0,
+        )  # fmt: skip
+
+    def row(
+        self, density: float, master: float, radius: float, order: float, split: float
+    ) -> list[float]:
+        rho = (round(density, 2) - self.density[0]) / self.density[1]
+        d = (master - self.master[0]) / self.master[1]
+        u, t = radius / self.radius, 2 * order - 1
+        return [1.0, rho, d, rho * d, u * u, u, t, t * t, split / self.split]
 
 
 def _stride(count: int) -> int:
@@ -118,83 +296,72 @@ def _stride(count: int) -> int:
     return 1
 
 
-def _shares(
-    tree: Tree, picks: dict[int, list[_Pick]], spread: dict[int, list[int]], wanted: int
-) -> dict[int, int]:
-    """Sites for each variant: features in turn, and within a feature its variants in turn.
-
-    The lens that is written most gets three turns to one of the others, since its pillars are
-    what the light will see.
-    """
-    features: dict[str, list[int]] = {}
-    for index in picks:
-        if picks[index]:
-            features.setdefault(tree.variants[index].design.name, []).append(index)
-    lenses = [f for f, held in features.items() if tree.variants[held[0]].design.kind == "lens"]
-    room = {index: len(picks[index]) * len(spread[index]) for index in picks}
-    most = max(
-        lenses, key=lambda f: sum(tree.variants[i].placed for i in features[f]), default=None
-    )
-    given = dict.fromkeys(picks, 0)
-    left = min(wanted, sum(room.values()))
-    while left > 0:
-        before = left
-        for feature, held in features.items():
-            for _ in range(3 if feature == most else 1):
-                free = [index for index in held if given[index] < room[index]]
-                if free and left:
-                    # in a pad the patches take turns, of a lens the plain one goes first
-                    least = min(free, key=lambda i: (given[i], tree.variants[i].split_nm != 0))
-                    given[least] += 1
-                    left -= 1
-        if left == before:
-            break
-    return {index: count for index, count in given.items() if count}
+# --- how well the sites tell effects apart ----------------------------------------------------------
 
 
-def _spread(numbers: Sequence[int], tree: Tree) -> list[int]:
-    """Up to five things of a variant, from the wafer's centre to its rim."""
-    things, dies = tree.scene.things, tree.plan.dies
-    ranked = sorted(
-        numbers, key=lambda n: (math.hypot(dies[things[n].die].x, dies[things[n].die].y), n)
-    )
-    count = min(5, len(ranked))
-    at = [round(k * (len(ranked) - 1) / max(1, count - 1)) for k in range(count)]
-    return [ranked[k] for k in dict.fromkeys(at)]
+@dataclass(frozen=True, slots=True)
+class Separation:
+    """Condition number of the fit of the named effects, and the effects that no site varies."""
+
+    condition: float
+    effects: tuple[str, ...]
+    constant: tuple[str, ...]
+
+
+def separation(sites: Sequence[SemSite]) -> Separation:
+    """How well the sites of the base dose tell effects apart; infinite where two of them are tied."""
+    at_dose = [site for site in sites if site.dose == 1]
+    values: dict[str, FloatArray] = {
+        "density": np.array([site.density or 0.0 for site in at_dose]),
+        "diameter": np.array([site.master_nm for site in at_dose]),
+        "radius": np.array([float(site.x) ** 2 + float(site.y) ** 2 for site in at_dose]),
+        "order": np.array([site.order for site in at_dose]),
+        "split": np.array([site.split_nm for site in at_dose]),
+    }
+    # less than this is no variation: a die's own size, the rounding of a density
+    least = {"density": 0.02, "diameter": 1.0, "radius": 0.0, "order": 1e-9, "split": 1e-9}
+    columns: dict[str, FloatArray] = {}
+    constant = []
+    for name, value in values.items():
+        span = float(np.ptp(value)) if len(value) else 0.0
+        if name == "radius":
+            span = span if len({(site.col, site.row) for site in at_dose}) > 1 else 0.0
+        if span <= least[name]:
+            constant.append(name)
+        else:
+            columns[name] = (value - (value.min() + value.max()) / 2) * 2 / span
+    if "density" in columns and "diameter" in columns:
+        columns["density x diameter"] = columns["density"] * columns["diameter"]
+    rows = np.stack([np.ones(len(at_dose)), *columns.values()], axis=1)
+    if len(rows) < rows.shape[1]:
+        return Separation(math.inf, tuple(columns), tuple(constant))
+    values_of = np.linalg.svd(rows / np.linalg.norm(rows, axis=0), compute_uv=False)
+    condition = float(values_of[0] / values_of[-1]) if values_of[-1] > 1e-12 else math.inf
+    return Separation(condition, tuple(columns), tuple(constant))
+
+
+def pillars_per_site(scatter_nm: float = SCATTER_NM, wanted_nm: float = WANTED_ERROR_NM) -> int:
+    """How many pillars of one drawn size to measure around a site: (scatter / standard error)^2."""
+    return max(1, math.ceil((scatter_nm / wanted_nm) ** 2 - 1e-9))
+
+
+# --- which pillars --------------------------------------------------------------------------------
 
 
 def _picks(variant: Variant) -> list[_Pick]:
     """Pillars of a variant that span its masters and, for a lens, its radius."""
-    part = variant.part
-    lattice = variant.design.lattice
-    found: list[_Pick] = []
     if variant.design.kind == "pad":
-        best: dict[int, tuple[float, _Pick]] = {}
-        for task in variant.blocks():
-            masters, codes = part.block(task.index), task.codes().codes
-            x, y = lattice.sites_dbu(part.sites[task.index].window)
-            for master in np.unique(masters[masters > 0]).tolist():
-                if variant.design.masters.fixed[master - 1]:
-                    continue
-                where = np.argwhere(masters == master)
-                px, py = x[tuple(where.T)], y[tuple(where.T)]
-                # nearest to the middle of its square: the density there is the pad's own
-                middle = (px.min() + px.max()) / 2, (py.min() + py.max()) / 2
-                distance = np.hypot(px - middle[0], py - middle[1])
-                k = int(np.argmin(distance))
-                row, col = where[k]
-                pick = _Pick(int(px[k]), int(py[k]), master, int(codes[row, col]))
-                score = float(-len(where))
-                if master not in best or score < best[master][0]:
-                    best[master] = (score, pick)
-        return [best[master][1] for master in sorted(best)]
+        return _pad_picks(variant)
     # A few places from the axis to the rim, several sizes close together at each, so that size and
     # radius are not tied and the local density is summed over few blocks.
-    half = max(variant.design.domain.extent)
+    part, lattice, domain = variant.part, variant.design.lattice, variant.design.domain
+    inner = math.isqrt(domain.inner2) if isinstance(domain, Circle) else max(domain.extent)
     places = 5 if variant.design.kind == "lens" else 2
+    aims = [0.97 * inner * (turn + 0.15) / places for turn in range(places)]
+    aims.append(inner - 2.0 * lattice.pitch_dbu)  # the rim, where density falls to a half
     distances = np.array([_distance(site, lattice) for site in part.sites])
-    for turn in range(places):
-        aim = 0.97 * half * (turn + 0.15) / places
+    found: list[_Pick] = []
+    for turn, aim in enumerate(aims):
         index = int(np.argmin(np.abs(distances - aim)))
         site, masters = part.sites[index], part.block(index)
         # the site of the block that lies nearest to the aim, and some 60 x 60 around it
@@ -206,14 +373,43 @@ def _picks(variant: Variant) -> list[_Pick]:
         row0, col0 = np.maximum(filled[int(np.argmin(off))] - 30, 0)
         cut = (slice(int(row0), int(row0) + 61), slice(int(col0), int(col0) + 61))
         x, y, near = x[cut], y[cut], masters[cut]
+        if isinstance(domain, Circle):  # a collar is not the lens
+            near = np.where(x * x + y * y <= domain.inner2, near, 0)
         codes = variant.coder.block(site, masters).codes[cut]
         held = np.unique(near)
         held = held[np.flatnonzero(held)]
+        if not len(held):
+            continue
         for share in (0.05, 0.3, 0.55, 0.8, 1.0):
             master = int(held[int(((share + 0.17 * turn) % 1.01) * (len(held) - 1) + 0.5)])
             where = np.argwhere(near == master)
             row, col = where[len(where) // 2]
             found.append(_Pick(int(x[row, col]), int(y[row, col]), master, int(codes[row, col])))
+    return list(dict.fromkeys(found))
+
+
+def _pad_picks(variant: Variant) -> list[_Pick]:
+    """Of each size the pillar in the middle of its square, and of uniform squares one at the edge."""
+    part, lattice, masters = variant.part, variant.design.lattice, variant.design.masters
+    sites: dict[int, list[NDArray[np.int64]]] = {}
+    for task in variant.blocks():
+        block, codes = part.block(task.index), task.codes().codes
+        x, y = lattice.sites_dbu(part.sites[task.index].window)
+        for master in np.unique(block[block > 0]).tolist():
+            if not masters.fixed[master - 1]:
+                at = block == master
+                held = np.stack([x[at], y[at], codes[at].astype(np.int64)])
+                sites.setdefault(master, []).append(held)
+    found = []
+    for master, parts in sorted(sites.items()):
+        x, y, code = np.concatenate(parts, axis=1)
+        middle = (x.min() + x.max()) / 2, (y.min() + y.max()) / 2
+        aims = [middle]
+        if not masters.fixed.any():
+            aims.append((middle[0], float(y.min())))  # density is half of that in the middle
+        for aim in aims:
+            k = int(np.argmin(np.hypot(x - aim[0], y - aim[1])))
+            found.append(_Pick(int(x[k]), int(y[k]), master, int(code[k])))
     return list(dict.fromkeys(found))
 
 

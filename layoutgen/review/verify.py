@@ -22,8 +22,14 @@ from layoutgen.codes import ShapeTable
 from layoutgen.layout.cells import Cell, Layer, Pillars, Reference, ShapeCells
 from layoutgen.review.gdsii_reader import read_gdsii
 from layoutgen.review.gdstk_reader import read_whole
-from layoutgen.review.oasis_reader import read_oasis
-from layoutgen.review.readcells import LayoutReadError, ReadCell, reference_codes, shape_key
+from layoutgen.review.oasis_reader import STANDARD_PROPERTIES, OasisFile, read_oasis
+from layoutgen.review.readcells import (
+    IntArray,
+    LayoutReadError,
+    ReadCell,
+    reference_codes,
+    shape_key,
+)
 
 __all__ = ["verify_layout"]
 
@@ -74,7 +80,9 @@ def verify_layout(
             _compare(read_whole(path, form), expected, shapes, dbu_nm, top, found)
         elif form == "oasis":
             with read_oasis(path) as oasis:
-                _compare(oasis, expected, shapes, dbu_nm, top, found)
+                boxes = _Boxes(shapes, oasis)
+                _compare(oasis, boxes.watch(expected), shapes, dbu_nm, top, found)
+                boxes.check(found)
         else:
             with read_gdsii(path) as gdsii:
                 _compare(gdsii, expected, shapes, dbu_nm, top, found)
@@ -146,6 +154,86 @@ def _compare(
         found.add(f"cell {name}: a shape that no pillar uses")
     if referred[top]:
         found.add(f"cell {top}: want it on top, got references to it")
+
+
+class _Boxes:
+    """Boxes of the expected cells, held against those that the file's table of names gives.
+
+    A viewer, and our own pictures, leave out what a wrong box hides.
+    """
+
+    def __init__(self, shapes: ShapeCells, file: OasisFile) -> None:
+        self.file = file
+        self.known: dict[str, IntArray | None] = {
+            name: _corners(polygon)
+            for name, polygon in zip(shapes.names, shapes.polygons, strict=True)
+        }
+        self._reach: dict[tuple[int, Layer], tuple[ShapeTable, IntArray]] = {}
+
+    def watch(self, cells: Iterable[Cell]) -> Iterator[Cell]:
+        """The cells as they come; a cell comes after those that it places."""
+        for cell in cells:
+            self.known[cell.name] = self._of(cell)
+            yield cell
+
+    def _of(self, cell: Cell) -> IntArray | None:
+        boxes = [box for pillars in cell.pillars if (box := self._pillars(pillars)) is not None]
+        boxes += [_corners(polygon) for group in cell.polygons for polygon in group.polygons]
+        for reference in cell.references:
+            below = self.known.get(reference.cell)
+            if below is None:
+                continue
+            x, y = below[:, 0].copy(), below[:, 1].copy()
+            if reference.mirror:
+                y = -y
+            for _ in range(reference.turns % 4):
+                x, y = -y, x
+            boxes.append(_corners(np.stack([x + reference.x, y + reference.y], axis=1)))
+        return _corners(np.concatenate(boxes)) if boxes else None
+
+    def _pillars(self, pillars: Pillars) -> IntArray | None:
+        """Corners of a block's pillars, from its outermost rows and columns: no pillar reaches further
+        than half a step."""
+        key = (id(pillars.table), pillars.layer)
+        if key not in self._reach:
+            reach = [np.zeros((2, 2), np.int64), *map(_corners, pillars.table.polygons)]
+            self._reach[key] = (pillars.table, np.stack(reach))
+        reach_of = self._reach[key][1]
+        codes, lattice = pillars.block.codes, pillars.lattice
+        rows, cols = np.flatnonzero(codes.any(axis=1)), np.flatnonzero(codes.any(axis=0))
+        if not len(rows):
+            return None
+        outer = np.zeros(codes.shape, np.bool_)
+        outer[[*rows[:2], *rows[-2:]]] = True
+        outer[:, [*cols[:2], *cols[-2:]]] = True
+        row, col = np.nonzero(outer & (codes > 0))
+        held = reach_of[codes[row, col]]
+        row, col = row + pillars.block.row0, col + pillars.block.col0
+        x = lattice.x0_dbu + col * lattice.pitch_dbu + (row & 1) * lattice.shift_dbu
+        y = lattice.y0_dbu + row * lattice.row_dbu
+        return _corners((held + np.stack([x, y], axis=1)[:, None, :]).reshape(-1, 2))
+
+    def check(self, found: _Differences) -> None:
+        """Tell every box that is not what its cell reaches.
+
+        Another program may have left them all out; a name of a property that is not of the standard
+        may be a damaged one.
+        """
+        for name in sorted(self.file.property_names - STANDARD_PROPERTIES):
+            found.add(f"table of names: want properties of the standard, got {name}")
+        for name in self.file.cell_names.values() if self.file.boxes else ():
+            corners, told = self.known.get(name), self.file.boxes.get(name)
+            wanted = None if corners is None else tuple(corners.ravel().tolist())
+            if wanted != told:
+                found.add(
+                    f"table of names: want the box {wanted or 'of nothing'} for cell {name}, got"
+                    f" {told or 'none'}"
+                )
+
+
+def _corners(points: IntArray) -> IntArray:
+    """Lower left and upper right corner of points (n, 2), (2, 2)."""
+    return np.stack([points.min(axis=0), points.max(axis=0)])
 
 
 class _CodeNames:

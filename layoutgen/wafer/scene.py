@@ -549,9 +549,7 @@ class _Builder:
         raster = PartRaster(design.part(symmetry), self.exposed.terms, self.frame)
         found = Surrounding(design, symmetry, added, x0, y0, hx, hy, None)
         grid = raster.grid
-        found.density = self._solve(
-            design, raster, found.added_at(grid.xs(), grid.ys()), False
-        )
+        found.density = self._solve(design, raster, found.added_at(grid.xs(), grid.ys()), False)
         return found
 
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from layoutgen.exposure.bias import BiasTable, DrawnLadder
 from layoutgen.exposure.coder import Coder, SurroundingField
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
-from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.exposure.part_raster import PartRaster
+from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.exposure.solve import Exposed, solve
 from layoutgen.lattice import Lattice
 from layoutgen.optics.domain import Rectangle

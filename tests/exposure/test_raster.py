@@ -12,9 +12,9 @@ from scipy.stats import ncx2
 
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
+from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import AREA_UNIT, Convolver, Grid, packed, prolong, restrict
 from layoutgen.exposure.scatter import ScatterTerm
-from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.lattice import Lattice
 from layoutgen.optics.domain import Circle
 

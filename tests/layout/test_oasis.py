@@ -225,6 +225,26 @@ def test_strict_readers_find_every_cell_by_its_offset(tmp_path: Path) -> None:
     assert len(set(offsets.values())) == len(offsets)
 
 
+def test_the_table_gives_every_cells_box_as_klayout_and_gdstk_find_it(tmp_path: Path) -> None:
+    # S_BOUNDING_BOX, SEMI P39 annex on standard properties: flags, lower left corner, width, height
+    path = tmp_path / "lens.oas"
+    path.write_bytes(oasis_bytes(lens_cells()))
+    options = kdb.LoadLayoutOptions()
+    options.oasis_read_all_properties = True
+    layout = kdb.Layout()
+    layout.read(str(path), options)
+    boxes = {}
+    for cell in layout.each_cell():
+        told, box = cell.property("S_BOUNDING_BOX"), cell.bbox()
+        assert told == [0, box.left, box.bottom, box.width(), box.height()], cell.name
+        boxes[cell.name] = (box.left, box.bottom, box.right, box.top)
+    read: Any = gdstk.read_oas(str(path))
+    for other in read.cells:
+        corners = other.bounding_box()
+        assert corners is not None
+        assert tuple(round(v * 1000) for corner in corners for v in corner) == boxes[other.name]
+
+
 @pytest.mark.parametrize(("dbu_nm", "steps"), [(1, 1000), (0.5, 2000), (2, 500), (0.1, 10000)])
 def test_the_unit_is_a_whole_number_of_grid_steps(
     tmp_path: Path, dbu_nm: float, steps: int
@@ -292,11 +312,13 @@ def records(data: bytes) -> list[tuple[int, bytes]]:
                     unsigned()
                     unsigned()
         elif kind == 28:
-            assert data[at] == 0x17
+            info = data[at]  # the number of values, then: a name by number, a standard property
             at += 1
+            assert info & 15 == 7
             unsigned()
-            unsigned()
-            unsigned()
+            for _ in range(info >> 4):
+                assert unsigned() in (8, 9)
+                unsigned()
         elif kind == 21:  # a polygon in a small cell, outside of blocks
             at += 1
             unsigned()

@@ -109,7 +109,8 @@ LIBRARY_FAULTS: dict[str, tuple[str | bytes, str]] = {
         "diameter_nm,phase_rad,transmission,colour\n100,0,1,1\n200,1,1,1\n",
         (
             "lib.csv:1: want the columns diameter_nm, side_nm, phase_rad, transmission, "
-            "wavelength_nm, flag, got 'colour'"
+            "wavelength_nm, flag, reflection, phase_s_rad, transmission_s, reflection_s, phase_p_rad, "
+            "transmission_p, reflection_p, got 'colour'"
         ),
     ),
     "another unit": (
