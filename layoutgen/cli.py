@@ -241,6 +241,8 @@ def _sem_text(sem: dict[str, Any]) -> str:
 
 def _tolerance_text(left: dict[str, Any]) -> str:
     """The budget's short form in one line."""
+    if left["offset_nm"] is None or left["random_nm"] is None:
+        return "no light follows the design, so there is nothing to lose"
     end = " (where the library ends)" if left["offset_nm"] == left["offset_known_nm"] else ""
     return (
         f"{100 * left['loss']:g} % of the efficiency is lost by {left['offset_nm']:.2f} nm on all"
@@ -451,7 +453,9 @@ def predict(
     ] = "0 nm",
     collect: Annotated[
         str | None,
-        typer.Option("--collect", help="Radius of collection; 3 widths of the Airy spot unless given."),
+        typer.Option(
+            "--collect", help="Radius of collection; 3 widths of the Airy spot unless given."
+        ),
     ] = None,
     index: Annotated[
         float, typer.Option("--index", help="Index of the medium that the light leaves into.")
@@ -473,7 +477,7 @@ def predict(
     """What the lenses and deflectors of JOB will do: spot, Strehl, efficiency, MTF, orders, tolerances."""
     with _shown(as_json), _progress(as_json or quiet) as progress:
         from layoutgen.pipeline.predict import predict as foretell
-        from layoutgen.pipeline.predict import read_light
+        from layoutgen.pipeline.question import read_light
 
         light = read_light(
             wavelengths=wavelengths or (), angles=angles or (), azimuth=azimuth, offset=offset,
@@ -519,10 +523,10 @@ def library(
             made = libraries.show_library(show, out)
         elif spec is not None:
             if out is None:
-                raise InputError("--out: want the table to write, such as --out library.csv, got none")
-            found = libraries.library(
-                libraries.load_spec(spec), out, jobs=jobs, progress=progress
-            )
+                raise InputError(
+                    "--out: want the table to write, such as --out library.csv, got none"
+                )
+            found = libraries.library(libraries.load_spec(spec), out, jobs=jobs, progress=progress)
     if show is not None:
         if as_json:
             typer.echo(json.dumps(made.as_json()))

@@ -12,6 +12,11 @@ import csv
 import importlib.util
 import io
 import json
+import os
+import re
+import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -27,6 +32,7 @@ from scipy.ndimage import gaussian_filter
 from typer.testing import CliRunner
 
 from layoutgen.cli import app
+from layoutgen.errors import InputError
 from layoutgen.pipeline.build import build
 from layoutgen.pipeline.refine import refine
 from layoutgen.recipe.load import load_recipe
@@ -431,20 +437,37 @@ def test_only_a_table_of_refine_is_written_over(loop: dict[str, Any], tmp_path: 
 
 
 def test_a_job_that_was_changed_is_refused(loop: dict[str, Any], tmp_path: Path) -> None:
-    import shutil
-
     job = tmp_path / "jobs" / "porch-collimator-A"
     shutil.copytree(loop["A"], job)
-    (job / "sem_sites.csv").write_text((job / "sem_sites.csv").read_text() + "\n")
+    (job / "dies.csv").write_text((job / "dies.csv").read_text() + "\n")
     result = RUNNER.invoke(
         app, ["refine", str(job), str(loop["folder"] / "measured-A.csv"), "--out", str(tmp_path / "t.csv")]
     )  # fmt: skip
     assert result.exit_code == 2
     assert (
-        "sem_sites.csv: want the file that the job was built with, got one with another SHA-256"
-        in result.stderr
+        "dies.csv: want the file that the job was built with, got another or none" in result.stderr
     )
     assert not (tmp_path / "t.csv").exists()
+
+
+def test_sites_may_be_filled_in_where_they_stand(loop: dict[str, Any], tmp_path: Path) -> None:
+    job = tmp_path / "porch-collimator-A"
+    shutil.copytree(loop["A"], job)
+    measured = (loop["folder"] / "measured-A.csv").read_bytes()
+    (job / "sem_sites.csv").write_bytes(measured.replace(b"\n", b"\r\n"))
+    found = refine(job, job / "sem_sites.csv", tmp_path / "t.csv")
+    assert all(site.site.listed for site in found.sites)
+    again = refine(loop["A"], loop["folder"] / "measured-A.csv", tmp_path / "u.csv")
+    assert (found.found.bias_nm == again.found.bias_nm).all()
+    # and are still held to what the job wrote
+    (job / "sem_sites.csv").write_text(
+        rewritten(
+            measured.decode(),
+            each(drawn_nm=lambda r: r["density"], density=lambda r: r["drawn_nm"]),
+        )
+    )
+    with pytest.raises(InputError, match="as the job wrote them, got them swapped"):
+        refine(job, job / "sem_sites.csv", tmp_path / "v.csv")
 
 
 def test_refine_is_one_function_of_the_package(
@@ -477,8 +500,8 @@ def test_the_study_sees_the_wafer_as_the_program_does(world: World) -> None:
     listed = np.array([site.density for site in world.pool])
     assert density == pytest.approx(seen, abs=1e-9)
     lens = np.array([site.kind == "lens" for site in world.pool])
-    # in rings: what a lens of 60 um has besides, patches where zones and lattice beat, is 0.006 at most
-    assert density[lens] == pytest.approx(listed[lens], abs=0.01)
+    # rings do not see the patches where zones and lattice beat: 0.015 on a lens of 60 um (0.001 on the demo's)
+    assert density[lens] == pytest.approx(listed[lens], abs=0.02)
     assert density[~lens] == pytest.approx(listed[~lens], abs=4e-3)
     assert (
         np.abs(drawn - [site.drawn_nm for site in world.pool]).max() <= 1.0
@@ -496,3 +519,45 @@ def test_two_rounds_beat_the_plain_way(family: str, world: World) -> None:
         ours[1] < 1.0
     )  # three seeds only, and a jump between nodes costs 0.7 nm even without noise
     assert ours[1] < start
+
+
+# --- the loop as the README tells it -----------------------------------------------------------------
+
+
+def console(text: str) -> list[tuple[str, list[str]]]:
+    """The README's loop: each command of its block, and the lines that it printed."""
+    blocks: list[str] = re.findall(r"^```console\n(.*?)^```$", text, re.M | re.S)
+    (block,) = [b for b in blocks if "invented_process.py" in b]
+    found: list[tuple[str, list[str]]] = []
+    for line in block.replace("\\\n", "").splitlines():
+        if line.startswith("$ "):
+            found.append((line[2:], []))
+        else:
+            found[-1][1].append(line)
+    return found
+
+
+def without_figures(lines: list[str]) -> list[str]:
+    """Lines with their numbers taken out: those may differ in the last digit from machine to machine."""
+    return [re.sub(r"[-+]?\d+(\.\d+)?", "#", line) for line in lines]
+
+
+def test_the_loop_in_the_readme_prints_what_it_says(root: Path, tmp_path: Path) -> None:
+    programs = tmp_path / "bin"
+    programs.mkdir()
+    for name, call in (
+        ("layoutgen", "-c 'from layoutgen.cli import main; main()'"),
+        ("python", ""),
+    ):
+        (programs / name).write_text(f'#!/bin/sh\nexec "{sys.executable}" {call} "$@"\n')
+        (programs / name).chmod(0o755)
+    for name in ("recipes", "samples"):
+        shutil.copytree(root / name, tmp_path / name)
+    path = os.pathsep.join([str(programs), os.environ["PATH"]])
+    for command, lines in console((root / "README.md").read_text(encoding="utf-8")):
+        done = subprocess.run(
+            ["sh", "-c", command], cwd=tmp_path, capture_output=True, text=True,
+            env={**os.environ, "PATH": path},
+        )  # fmt: skip
+        assert done.returncode == 0, f"{command}\n{done.stderr}"
+        assert without_figures(done.stdout.splitlines()) == without_figures(lines)

@@ -408,7 +408,7 @@ def test_offset_and_roughness_cost_what_the_budget_says(
         after = predict(job, "target", **more).lenses["dot"][0]  # type: ignore[arg-type]
         assert after.spot is not None
         assert before.spot is not None
-        assert 1 - after.spot.peak / before.spot.peak == pytest.approx(wanted, rel=0.02)
+        assert 1 - after.spot.peak / before.spot.peak == pytest.approx(wanted, rel=0.05)
         assert after.efficiency is not None
         assert before.efficiency is not None
         assert 1 - after.efficiency / before.efficiency == pytest.approx(wanted, rel=0.05)

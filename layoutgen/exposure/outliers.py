@@ -77,7 +77,7 @@ def _fit(
 ) -> SurfaceFit:
     return fit_surface(
         nodes, observed, variance, slope_prior=slope_prior, sigma_nm=sigma, lengths=_LENGTHS,
-        average=False,
+        passes=1, average=False,
     )  # fmt: skip
 
 

@@ -6,8 +6,9 @@ The size drawn at a node should make the measured diameter the wanted one. With 
     b = b0 - g / s
 
 at every node that has sites in the cells around it; any other keeps the value of the table in
-force and says so. b0 is the table of the *first* job given: later tables were made from those
-very sizes, and the same data must not speak twice.
+force and says so. b0 is the table of the *first* job given (later tables were made from those very
+sizes, and the same data must not speak twice) or no table at all: what is smooth may be what the
+first table left, or all that the process adds. The marginal likelihood says which.
 
 The wafer's radial term stays out of the table (it holds at the wafer's centre): it is offered as
 ring zones. A table acts at the densities of the next build, which its own bias shifts: d rho / rho =
@@ -31,6 +32,7 @@ from layoutgen.errors import InputError
 from layoutgen.exposure.outliers import find_outliers
 from layoutgen.exposure.surface import (
     IGNORED,
+    LENGTHS,
     Nodes,
     Observations,
     SurfaceFit,
@@ -61,9 +63,12 @@ _TIDY_DENSITY, _TIDY_DIAMETER_NM = 0.01, 5.0
 #: In spans of the data: a table's own node so near beyond them ends what they reach; if there is none, one
 #: is made this far out.
 _EDGE_NEAR, _EDGE_MADE = 0.1, 0.03
-#: Parts of the data's span that finer nodes stand apart, and the evidence (nats) that they need.
-_FINER, _FINER_EVIDENCE = 12, 3.0
+#: Parts of the data's span that finer nodes stand apart.
+_FINER = 12
 _FINER_LENGTHS = (0.25, 0.5, 1.0, 2.0)
+#: Nats by which the old nodes are preferred: nodes should not come and go with noise.
+_EVIDENCE = 3.0
+NO_TABLE = BiasTableData("none", np.zeros(1), np.ones(1), np.zeros((1, 1)))
 #: A master costs days: another helps where it takes away more of the mean square error than it would leave.
 _WORTH_A_ROUND = math.sqrt(2)
 #: Fewer lens sites than these say too little about lenses: all sites are asked instead.
@@ -149,29 +154,43 @@ def refine_table(
     made from nothing has to cover. InputError where the sites cannot carry a fit.
     """
     _check_spread(data)
-    departure = data.drawn_nm - data.master_nm - _table(first, data.density, data.master_nm)
-    observed = Observations(
-        data.density, data.master_nm, data.error_nm, departure, data.radius, data.job, data.variance
-    )
-    lever = float(np.std(departure)) > _LEVER_STEPS * ladder_step_nm
+    observed = _observed(data, first)
+    lever = float(np.std(observed.departure_nm)) > _LEVER_STEPS * ladder_step_nm
     prior = SLOPE_PRIOR if lever else 0.0
     axes = _axes(data, first, last, masters_nm)
     nodes = Nodes(*axes, observed)
-    out, fit = find_outliers(nodes, observed, slope_prior=prior)
+    out, rough = find_outliers(nodes, observed, slope_prior=prior)
     variance = np.where(out, IGNORED, data.variance)
-    fit = fit_surface(nodes, observed, variance, slope_prior=prior, sigma_nm=fit.sigma_nm, passes=1)
+
+    def fit(base: BiasTableData, grid: Nodes, average: bool = False) -> SurfaceFit:
+        return fit_surface(
+            grid, _observed(data, base), variance, slope_prior=prior, sigma_nm=rough.sigma_nm,
+            lengths=LENGTHS if grid is nodes else _FINER_LENGTHS, passes=1, average=average,
+        )  # fmt: skip
+
     finer = Nodes(_finer(axes[0], data.density), _finer(axes[1], data.master_nm), observed)
-    if len(finer) > len(nodes):
+    ways = [(base, grid) for base in (first, NO_TABLE) for grid in (nodes, finer)]
+    evidence = [fit(*way).log_evidence + _EVIDENCE * (way[1] is nodes) for way in ways]
+    base, grid = ways[int(np.argmax(evidence))]
+    return _refinement(
+        data,
+        fit(base, grid, average=True),
+        out,
+        axes,
+        base,
+        last,
+        ladder_step_nm,
+        wafer_radius_mm,
+        lever,
+    )
 
-        def fit_finer(average: bool) -> SurfaceFit:
-            return fit_surface(
-                finer, observed, variance, slope_prior=prior, sigma_nm=fit.sigma_nm,
-                lengths=_FINER_LENGTHS, passes=1, average=average,
-            )  # fmt: skip
 
-        if fit_finer(False).log_evidence > fit.log_evidence + _FINER_EVIDENCE:
-            fit = fit_finer(True)
-    return _refinement(data, fit, out, axes, first, last, ladder_step_nm, wafer_radius_mm, lever)
+def _observed(data: SemData, base: BiasTableData) -> Observations:
+    """The sites as the fit takes them, what was drawn told against a known table."""
+    departure = data.drawn_nm - data.master_nm - _table(base, data.density, data.master_nm)
+    return Observations(
+        data.density, data.master_nm, data.error_nm, departure, data.radius, data.job, data.variance
+    )
 
 
 def _check_spread(data: SemData) -> None:
@@ -208,7 +227,7 @@ def _axes(
         (first.diameters_nm, last.diameters_nm), data.master_nm, masters_nm, DIAMETER_STEP_NM,
         _TIDY_DIAMETER_NM,
     )  # fmt: skip
-    return np.clip(densities, 0.0, 1.0), diameters
+    return np.unique(np.clip(densities, 0.0, 1.0)), diameters
 
 
 def _axis(
@@ -283,7 +302,7 @@ def _sites(
 
 def _refinement(
     data: SemData, fit: SurfaceFit, out: BoolArray, axes: tuple[FloatArray, FloatArray],
-    first: BiasTableData, last: BiasTableData, ladder_step_nm: float, wafer_radius_mm: float,
+    base: BiasTableData, last: BiasTableData, ladder_step_nm: float, wafer_radius_mm: float,
     lever: bool,
 ) -> Refinement:  # fmt: skip
     densities, diameters = fit.nodes.densities, fit.nodes.diameters_nm
@@ -293,17 +312,21 @@ def _refinement(
     rho, d = (x.ravel() for x in np.meshgrid(densities, diameters, indexing="ij"))
     s, s_sigma = fit.slope, fit.slope_sigma if lever else SLOPE_UNKNOWN
     g = fit.g_nm
-    new = (_table(first, rho, d) - g / s).reshape(shape)
-    variance = fit.g_sigma_nm**2 / s**2 + g**2 * s_sigma**2 / s**4 - 2 * g * fit.g_slope_cov / s**3
-    sigma = np.sqrt(np.maximum(variance, 0.0)).reshape(shape)
+    new = (_table(base, rho, d) - g / s).reshape(shape)
     old = _table(last, rho, d).reshape(shape)
+    if lever:  # of -g / s, both told by the same data
+        variance = fit.g_sigma_nm**2 / s**2 + g**2 * s_sigma**2 / s**4
+        variance -= 2 * g * fit.g_slope_cov / s**3
+    else:  # a change is as wrong as its slope is
+        variance = fit.g_sigma_nm**2 + ((new - old).ravel() * s_sigma) ** 2
+    sigma = np.sqrt(np.maximum(variance, 0.0)).reshape(shape)
     bias = np.where(sites > 0, new, old)
     sigma = np.where(sites > 0, sigma, np.hypot(sigma, new - old))
     plain = data.error_nm - s * (data.drawn_nm - data.master_nm)
     before = plain + s * _table(last, data.density, data.master_nm)
     after = plain + s * bilinear(densities, diameters, bias, data.density, data.master_nm)
     zones = ring_zones(fit.radial_nm, fit.radial_sigma_nm, s, wafer_radius_mm)
-    now, left = _errors(data, fit, kept, first, last, (densities, diameters, bias), s_sigma)
+    now, left = _errors(data, fit, kept, base, last, (densities, diameters, bias), lever)
     asked = _asked(data, kept)
     ring = (fit.radial_nm if zones else 0.0) * data.radius**2 + s * data.zone_nm
     unsure = fit.radial_sigma_nm**2 * np.mean(data.radius[asked] ** 4)
@@ -325,22 +348,26 @@ def _asked(data: SemData, kept: BoolArray) -> BoolArray:
 
 
 def _errors(
-    data: SemData, fit: SurfaceFit, kept: BoolArray, first: BiasTableData, last: BiasTableData,
-    new: tuple[FloatArray, FloatArray, FloatArray], slope_sigma: float,
+    data: SemData, fit: SurfaceFit, kept: BoolArray, base: BiasTableData, last: BiasTableData,
+    new: tuple[FloatArray, FloatArray, FloatArray], lever: bool,
 ) -> tuple[float, float]:  # fmt: skip
     """Systematic error of the table in force, its own uncertainty taken off, and of the next; rms."""
     asked = _asked(data, kept)
     rho, d = data.density[asked], data.master_nm[asked]
-    g, g_variance = fit.at_sites_nm[asked], fit.at_sites_sigma_nm[asked] ** 2
-    cov = fit.at_sites_slope_cov[asked]
+    known = _table(base, rho, d)
+    in_force, following = _table(last, rho, d) - known, bilinear(*new, rho, d) - known
 
     def square(step: FloatArray) -> tuple[float, float]:
-        """Mean square of the error with a table that departs by `step` from the first; its variance."""
-        error = g + fit.slope * step
-        variance = g_variance + step**2 * slope_sigma**2 + 2 * step * cov
+        """Mean square of the error with a table that departs by `step` from the known one; its variance."""
+        error = fit.at_sites_nm[asked] + fit.slope * step
+        variance = fit.at_sites_sigma_nm[asked] ** 2
+        if lever:
+            variance = variance + (step * fit.slope_sigma) ** 2
+            variance += 2 * step * fit.at_sites_slope_cov[asked]
+        else:
+            variance = variance + ((step - in_force) * SLOPE_UNKNOWN) ** 2
         return float(np.mean(error**2)), float(np.mean(np.maximum(variance, 0.0)))
 
-    base = _table(first, rho, d)
-    now, unsure = square(_table(last, rho, d) - base)
-    left, unsure_left = square(bilinear(*new, rho, d) - base)
+    now, unsure = square(in_force)
+    left, unsure_left = square(following)
     return math.sqrt(max(now - unsure, 0.0)), math.sqrt(left + unsure_left)

@@ -25,6 +25,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from layoutgen.errors import InputError
 from layoutgen.exposure.area import AreaTable
 from layoutgen.exposure.bands import settled
 from layoutgen.exposure.bias import DENSITY_STEPS, BiasTable
@@ -58,6 +59,8 @@ _LEFT = 0.01
 _MISSED = 2e-4
 #: Areas that change faster with density than this take more rounds than bands of rows are good for.
 _STEEP = 0.3
+#: A change of density that no settling sequence shows; and what may be left of it at the end.
+_NEVER, _UNSETTLED = 2.0, 1e-3
 #: Tables of areas are made for whole multiples of this many density steps, so that few are made.
 _TABLE_STEPS = 1024
 
@@ -174,7 +177,8 @@ def solve(
     """Density of a part at its fixed point.
 
     frame: the part's own frame, when the background is exposed. around: density that the
-    surroundings add at the nodes. seen: whether others ask what this part adds to theirs.
+    surroundings add at the nodes. seen: whether others ask what this part adds to theirs. InputError
+    where the bias is so steep that it does not settle.
     """
     first = _first_density(part, exposed, site_area_nm2)
     table = AreaTable(part.masters, exposed.bias, site_area_nm2, first - 32, first + 32)
@@ -244,6 +248,7 @@ def _on_whole_rasters(
     settled_ = _iterate(
         raster, exposed, constant, [(linear, origin)], own_frame, around, start, NEAR / 10
     )
+    _refuse_unsettled(part, settled_.change)
     nodes = settled_.nodes
     again = [
         index
@@ -273,10 +278,19 @@ def _on_whole_rasters(
         forms.append((raster.slope(fresh[1]), nodes))
         del fresh
     last = _iterate(raster, exposed, constant, forms, own_frame, around, nodes, STOP)
+    _refuse_unsettled(part, last.change)
     return Density(
         raster, SplineRows.of(last.coef, raster.grid.i0, raster.grid.j0), float(last.nodes.min()),
         float(last.nodes.max()), last.change, last.rounds, last.area,
     )  # fmt: skip
+
+
+def _refuse_unsettled(part: Part, change: float) -> None:
+    if not change < max(_UNSETTLED, NEAR / 10):
+        raise InputError(
+            f"exposure.bias_table: want a bias that changes slowly enough with density for sizes and"
+            f" densities to settle, got one that does not in {part.name}"
+        )
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -327,6 +341,8 @@ def _iterate(
         change = float(max(step.max(), -step.min()))
         nodes, found = found, nodes
         rounds += 1
+        if not change < _NEVER:
+            break
     if exposed.background:
         area -= frame
     return _Iterated(coef, area, nodes, change, rounds)

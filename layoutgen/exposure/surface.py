@@ -115,22 +115,26 @@ class Nodes:
         self.weights = (
             tents(densities, rho)[:, :, None] * tents(diameters_nm, d)[:, None, :]
         ).reshape(len(rho), -1)
+        #: the nodes that some site's weight is on, by number
         self.touched = np.flatnonzero(self.weights.sum(axis=0) > 0)
+        self._kept: dict[tuple[float, float], FloatArray] = {}
 
     def __len__(self) -> int:
         return len(self.trend)
 
-    def covariance(self, lengths: tuple[float, float], rows: NDArray[np.intp]) -> FloatArray:
-        """Prior covariance (rows, nodes) of node values; lengths of 0 leave each node on its own."""
-        count = len(self.diameters_nm)
-        every = np.arange(len(self))
-        if lengths[0] == 0:
-            alone: FloatArray = np.equal(rows[:, None], every).astype(np.float64)
-            return alone
-        ku = _matern(self._u, lengths[0])[np.ix_(rows // count, every // count)]
-        kv = _matern(self._v, lengths[1])[np.ix_(rows % count, every % count)]
-        found: FloatArray = ku * kv
-        return found
+    def covariance(self, lengths: tuple[float, float]) -> FloatArray:
+        """Prior covariance (touched, nodes) of node values; lengths of 0 leave each node on its own."""
+        if lengths not in self._kept:
+            count = len(self.diameters_nm)
+            every, rows = np.arange(len(self)), self.touched
+            if lengths[0] == 0:
+                found: FloatArray = np.equal(rows[:, None], every).astype(np.float64)
+            else:
+                ku = _matern(self._u, lengths[0])[np.ix_(rows // count, every // count)]
+                kv = _matern(self._v, lengths[1])[np.ix_(rows % count, every % count)]
+                found = ku * kv
+            self._kept[lengths] = found
+        return self._kept[lengths]
 
 
 def _array(found: NDArray[np.floating]) -> FloatArray:
@@ -213,8 +217,9 @@ def fit_surface(
     sigma2 = max(sigma_nm, FLOOR_NM) ** 2
     for _ in range(passes):
         used = sigma2
-        lower = _array(np.linalg.cholesky(np.diag(variance) + (design * (prior / used)) @ design.T))
-        white = _array(np.linalg.solve(lower, np.column_stack([b, z])))
+        lower = np.linalg.cholesky(np.diag(variance) + (design * (prior / used)) @ design.T)
+        whiten = _array(np.linalg.inv(lower))
+        white = whiten @ np.column_stack([b, z])
         q, r = np.linalg.qr(white[:, :-1])
         parts = [
             _part(pair, scale, r @ kernel @ r.T, q.T @ white[:, -1], white[:, -1], dof, first=not k)
@@ -228,12 +233,12 @@ def fit_surface(
     order = np.argsort(-share, axis=None, kind="stable")
     count = int(np.searchsorted(np.cumsum(share.ravel()[order]), _SHARE)) + 1
     chosen = order[: min(count, _MOST_PARTS) if average else 1]
-    targets = _Targets(nodes, design, prior / used, lower, white, slope_prior > 0)
+    targets = _Targets(nodes, design, prior / used, whiten, white, slope_prior > 0)
     answers = [targets.ask(parts[k // len(RATIOS)], q, int(k % len(RATIOS))) for k in chosen]
     weights = share.ravel()[chosen] / share.ravel()[chosen].sum()
     slope_at = len(nodes) + n + 1 if slope_prior > 0 else None
     mean, variances, with_slope = _averaged(answers, weights, slope_at)
-    left_out, left_out_sigma = targets.left_out(answers[0], q, lower, z, variance)
+    left_out, left_out_sigma = targets.left_out(answers[0], whiten, z, variance)
     nodes_, sites = slice(0, len(nodes)), slice(len(nodes), len(nodes) + n)
     rest = mean[len(nodes) + n :]
     rest_sigma = np.sqrt(variances[len(nodes) + n :])
@@ -280,7 +285,7 @@ def _kernels(
     beyond = b - q @ (q.T @ b)
     found = []
     for pair in [*((u, v) for u in lengths for v in lengths), (0.0, 0.0)]:
-        kernel = nodes.covariance(pair, nodes.touched)[:, nodes.touched]
+        kernel = nodes.covariance(pair)[:, nodes.touched]
         mean_square = float(np.einsum("ij,ij->", beyond @ kernel, beyond)) / len(b)
         scale = 1 / max(mean_square, 1e-12)
         found.append((pair, scale, kernel * scale))
@@ -320,7 +325,7 @@ class _Targets:
     """What is asked of each smoothness: node values, the surface at the sites, the other terms."""
 
     def __init__(
-        self, nodes: Nodes, design: FloatArray, prior: FloatArray, lower: FloatArray,
+        self, nodes: Nodes, design: FloatArray, prior: FloatArray, whiten: FloatArray,
         white: FloatArray, free_slope: bool,
     ) -> None:  # fmt: skip
         self.nodes, self.white = nodes, white
@@ -329,7 +334,7 @@ class _Targets:
         trend = np.vstack([nodes.trend, design[:, :4], np.zeros((terms, 4))])
         other = np.vstack([np.zeros((len(nodes) + len(design), terms)), np.eye(terms)])
         rows = np.hstack([trend, other])
-        self.fixed = np.linalg.solve(lower, (design * prior) @ rows.T)
+        self.fixed = whiten @ ((design * prior) @ rows.T)
         self.prior = (rows**2 * prior).sum(axis=1)
         self.slope = len(nodes) + len(design) + 1 if free_slope else None
 
@@ -338,7 +343,7 @@ class _Targets:
         nodes, y = self.nodes, self.white[:, -1]
         cross, prior = self.fixed.copy(), self.prior.copy()
         if weight > 0:
-            kernel = nodes.covariance(part.lengths, nodes.touched) * weight
+            kernel = nodes.covariance(part.lengths) * weight
             inner = kernel[:, nodes.touched]
             b = nodes.weights[:, nodes.touched]
             m = len(nodes)
@@ -364,16 +369,15 @@ class _Targets:
         )
 
     def left_out(
-        self, answer: _Answer, q: FloatArray, lower: FloatArray, z: FloatArray, variance: FloatArray
+        self, answer: _Answer, whiten: FloatArray, z: FloatArray, variance: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Each site less what the others predict for it, and the sigma of that prediction.
 
         From the inverse covariance C of all sites: residual (C z)_i / C_ii, its variance 1 / C_ii
         (Rasmussen and Williams, equations 5.10 to 5.12).
         """
-        inverse = np.linalg.inv(lower)
-        turned = answer.turned.T @ inverse
-        c = inverse.T @ inverse - turned.T @ (answer.shrink[:, None] * turned)
+        turned = answer.turned.T @ whiten
+        c = whiten.T @ whiten - turned.T @ (answer.shrink[:, None] * turned)
         diagonal = np.diag(c)
         own = np.maximum(1 / diagonal - variance, 0.0)
         # of an ignored site 1 / C_ii is its huge variance to 16 digits: asked for the other way

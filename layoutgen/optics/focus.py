@@ -254,7 +254,7 @@ class LensSum:
         out = np.zeros((3, int(first_y.max()) - row + POINTS, int(first_x.max()) - col + POINTS))
         b = self.beam
         _deposit(
-            np.ascontiguousarray(states), np.ascontiguousarray(t.real), np.ascontiguousarray(t.imag),
+            np.ascontiguousarray(states, dtype=np.int32), np.ascontiguousarray(t.real), np.ascontiguousarray(t.imag),
             np.abs(t), odd.astype(np.int64), x, first_x - col, weight_x, y_um, first_y - row,
             weight_y, 1 / b.wavelength_um, np.array(b.focus_um), np.array(b.tilt),
             np.array(b.source or (0.0, 0.0, 0.0, 0.0)), out,
@@ -287,6 +287,7 @@ class FocalField:
     size: FloatArray
     jobs: int = 1
     _coarse: dict[int, tuple[FloatArray, ComplexArray]] = field(default_factory=dict, repr=False)
+    _sources: dict[int, tuple[FloatArray, ...]] = field(default_factory=dict, repr=False)
 
     @property
     def step_um(self) -> float:
@@ -305,28 +306,34 @@ class FocalField:
         if nodes >= len(self.axis_um) - 2 * POINTS:
             return self.axis_um, self.light
         if nodes not in self._coarse:
+            from scipy.sparse import csr_array
+
             axis = _axis(self.half_um, nodes)
             first, weights = interpolation(
                 (self.axis_um - axis[0]) / (2 * self.half_um / (nodes - 1))
             )
             first = np.clip(first, 0, len(axis) - POINTS)  # the margin's outer half is empty
-            to_coarse = np.zeros((len(axis), len(self.axis_um)))
-            for k in range(POINTS):
-                np.add.at(to_coarse, (first + k, np.arange(len(first))), weights[:, k])
-            self._coarse[nodes] = axis, to_coarse @ self.light @ to_coarse.T
+            fine = np.repeat(np.arange(len(first)), POINTS)
+            node = (first[:, None] + np.arange(POINTS)).ravel()
+            # eight entries a column: a dense product would be twenty times the work
+            to_coarse = csr_array((weights.ravel(), (node, fine)), (len(axis), len(first)))
+            half: ComplexArray = to_coarse @ self.light
+            self._coarse[nodes] = axis, (to_coarse @ half.T).T
         return self._coarse[nodes]
 
     def sources(self, reach_um: float, depth_um: float) -> tuple[FloatArray, ...]:
         """x, y, Re, Im and R(F) of as many nodes as points so far from F need."""
         axis, light = self.grid(self.nodes_for(reach_um, depth_um))
-        y, x = np.meshgrid(axis, axis, indexing="ij")
-        used = light != 0
-        x, y, light = x[used], y[used], light[used]
-        fx, fy, fz = self.beam.focus_um
-        return (
-            x, y, np.ascontiguousarray(light.real), np.ascontiguousarray(light.imag),
-            np.sqrt((x - fx) ** 2 + (y - fy) ** 2 + fz * fz),
-        )  # fmt: skip
+        if len(axis) not in self._sources:
+            y, x = np.meshgrid(axis, axis, indexing="ij")
+            used = light != 0
+            x, y, light = x[used], y[used], light[used]
+            fx, fy, fz = self.beam.focus_um
+            self._sources[len(axis)] = (
+                x, y, np.ascontiguousarray(light.real), np.ascontiguousarray(light.imag),
+                np.sqrt((x - fx) ** 2 + (y - fy) ** 2 + fz * fz),
+            )  # fmt: skip
+        return self._sources[len(axis)]
 
     def at(self, x_um: ArrayLike, y_um: ArrayLike, z_um: ArrayLike) -> ComplexArray:
         """U at points that broadcast, of their shape."""

@@ -104,10 +104,12 @@ def _highest_on_axis(field: FocalField, z: FloatArray) -> Spot:
     """The peak on the axis, between some planes."""
     from scipy.optimize import minimize_scalar
 
-    def dark(v: float) -> float:
-        return -float(_intensity(field, np.zeros(1), np.zeros(1), np.array([v]))[0])
-
     top = int(np.argmax(_intensity(field, np.zeros(1), np.zeros(1), z)))
+    near = field.moved((0.0, 0.0, float(z[top])))
+
+    def dark(v: float) -> float:
+        return -float(_intensity(near, np.zeros(1), np.zeros(1), np.array([v]))[0])
+
     found = minimize_scalar(
         dark, bounds=(z[max(top - 1, 0)], z[min(top + 1, len(z) - 1)]), method="bounded",
         options={"xatol": 1e-7 * float(np.ptp(z))},

@@ -154,7 +154,8 @@ class Budget:
         if wanted is None:
             wanted = np.exp(1j * phase)
         weight = self.pillars.count * np.conj(wanted)
-        return 1 - abs(complex(weight @ t)) ** 2 / abs(complex(weight @ own)) ** 2
+        before = abs(complex(weight @ own)) ** 2
+        return 1 - abs(complex(weight @ t)) ** 2 / before if before else math.nan
 
     def offset_loss(self, offset_nm: float) -> float:
         """All pillars larger by the same."""
@@ -292,7 +293,7 @@ class Budget:
 
 def _largest(loss: Callable[[float], float], allowed: float, farthest: float) -> float | None:
     """Where a loss that is small at 0 first passes `allowed`, at the most `farthest`; None at 0."""
-    if loss(0.0) > allowed:
+    if not loss(0.0) <= allowed:
         return None
     low = 0.0
     for high in [*np.arange(0.1, 3, 0.1).tolist(), *np.arange(3, farthest, 0.5).tolist(), farthest]:

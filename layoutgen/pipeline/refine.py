@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -19,10 +17,10 @@ from layoutgen.errors import InputError
 from layoutgen.exposure.refine import LEAST_SITES, Refinement, SemData, refine_table
 from layoutgen.exposure.surface import bilinear
 from layoutgen.exposure.zones import zones_yaml
-from layoutgen.pipeline.job import Job, file_sha256, layoutgen_version, open_job
+from layoutgen.pipeline.job import Job, layoutgen_version
+from layoutgen.pipeline.sem import JobSite, MeasuredJob, open_measured, read_bytes_of, read_sites
 from layoutgen.pipeline.table_file import write_table
-from layoutgen.recipe.load import LoadedRecipe, load_recipe
-from layoutgen.recipe.measured import MeasuredSite, job_of, read_measured
+from layoutgen.recipe.measured import MeasuredSite
 from layoutgen.recipe.model import Recipe
 from layoutgen.recipe.tables import BiasTableData, csv_bytes
 from layoutgen.units import SQUARE_SIDE, parse_quantity
@@ -35,21 +33,6 @@ Files = str | Path | Job | Sequence[str | Path | Job]
 _WEIGHTS = (0.25, 25.0)
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)")
 _MADE_BY = "layoutgen refine"
-LARGEST = 100_000_000  # bytes of a measured file or a list of dies
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Site:
-    """One measured pillar with what its job knows of it."""
-
-    job: int
-    title: str
-    site: MeasuredSite
-    wanted_nm: float
-    radius: float
-    zone_nm: float
-    lens: bool
-    dose: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +45,7 @@ class Refined:
     offset_nm: float
     jobs: tuple[str, ...]
     found: Refinement
-    sites: tuple[_Site, ...]
+    sites: tuple[JobSite, ...]
     stages: Mapping[str, dict[str, float]]
     doses: Mapping[float, dict[str, float]]
     density_shift: float
@@ -132,8 +115,9 @@ class Refined:
         f = self.found
         out = int(f.outlier.sum())
         nodes = f.sites.size
+        source = "bias splits" if len(self.jobs) == 1 else "bias splits and the jobs' tables"
         slope = (
-            f"{f.slope:.3f} +- {f.slope_sigma:.3f}, d(measured)/d(drawn) from what was drawn off the table"
+            f"{f.slope:.3f} +- {f.slope_sigma:.3f}, d(measured)/d(drawn) from {source}"
             if f.slope_fitted
             else f"1 +- {f.slope_sigma:g}, d(measured)/d(drawn): taken, since no split tells it"
         )
@@ -192,7 +176,7 @@ def refine(
     path = Path(out)
     if not math.isfinite(offset_nm):
         raise InputError(f"offset: want a length in nm, got {offset_nm}")
-    held = [_open(job) for job in _several(jobs)]
+    held = [open_measured(job) for job in _several(jobs)]
     names = [Path(str(name)) for name in _several(measured)]
     if not held or not names:
         raise InputError("want a job folder and a measured file at least, got none")
@@ -201,7 +185,7 @@ def refine(
             raise InputError(
                 f"{path}: want a table outside of the job folder, which stays as built"
             )
-    sites = _read(held, names)
+    sites = read_sites(held, names)
     chosen = _stage(sites, held, stage)
     here = [s for s in sites if s.site.stage == chosen]
     doses = {d: _summary([s for s in here if s.dose == d], offset_nm) for d in _doses(here)}
@@ -249,131 +233,14 @@ def sem_offset(text: str) -> float:
         raise InputError(f"--offset: {error}") from None
 
 
-# --- in -----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Held:
-    """A job that sites were measured on."""
-
-    job: Job
-    loaded: LoadedRecipe
-    table: BiasTableData
-    dies: Mapping[tuple[int, int], tuple[float, float]]
-    wanted_nm: Mapping[str, float]
+# --- numbers ------------------------------------------------------------------------------------
 
 
 def _several(given: Any) -> list[Any]:
     return [given] if isinstance(given, (str, Path, Job)) else list(given)
 
 
-def _open(given: str | Path | Job) -> _Held:
-    """A job with its recipe, its table and its dies; what is read is what was built."""
-    job = given if isinstance(given, Job) else open_job(given)
-    for name in ("recipe.yaml", "sem_sites.csv", "dies.csv"):
-        facts = job.manifest["files"].get(name)
-        file = job.folder / name
-        if not file.is_file():
-            raise InputError(f"{file}: want the file that the job was built with, got none")
-        if not isinstance(facts, dict) or file_sha256(file) != facts.get("sha256"):
-            raise InputError(
-                f"{file}: want the file that the job was built with, got one with another SHA-256"
-            )
-    loaded = load_recipe(job.folder / "recipe.yaml")
-    table = loaded.bias_table
-    if table is None:
-        table = BiasTableData("none", np.zeros(1), np.ones(1), np.zeros((1, 1)))
-    rows = csv.DictReader(io.StringIO((job.folder / "dies.csv").read_text(encoding="utf-8")))
-    dies = {
-        (int(row["col"]), int(row["row"])): (float(row["x_mm"]), float(row["y_mm"])) for row in rows
-    }
-    wanted, total = {"resist": 0.0, "master": 0.0}, 0.0
-    for step in loaded.recipe.replication.steps:
-        total += step.bias_nm
-        wanted[step.name] = total
-    return _Held(job, loaded, table, dies, wanted)
-
-
-def _read(held: Sequence[_Held], names: Sequence[Path]) -> list[_Site]:
-    """The measured sites of all files, each of its own job; every job has some."""
-    found: list[_Site] = []
-    where: dict[tuple[int, str, float, float], str] = {}
-    for name in names:
-        data = _bytes(name)
-        _, digest = job_of(data, name.name)
-        number = next(
-            (k for k, h in enumerate(held) if h.job.manifest["job"] == digest), len(held) - 1
-        )
-        of = held[number]
-        measured = read_measured(
-            data, name.name, job_title=of.job.title, job_hash=of.job.manifest["job"],
-            listed=(of.job.folder / "sem_sites.csv").read_bytes(), wanted_nm=of.wanted_nm,
-        )  # fmt: skip
-        for site in measured.sites:
-            key = (number, site.stage, round(site.x_mm, 4), round(site.y_mm, 4))
-            if key in where:
-                raise InputError(
-                    f"{name.name}:{site.line}: want each site once per stage, got {site.site} at stage"
-                    f" {site.stage} that {where[key]} has as well"
-                )
-            found.append(_known(number, of, site))
-        where |= {
-            (number, s.stage, round(s.x_mm, 4), round(s.y_mm, 4)): name.name for s in measured.sites
-        }
-    silent = [h.job.title for k, h in enumerate(held) if not any(s.job == k for s in found)]
-    if silent:
-        raise InputError(f"{', '.join(silent)}: want measured sites of every job given, got none")
-    return found
-
-
-def _bytes(name: Path) -> bytes:
-    try:
-        if not name.is_file():
-            raise InputError(f"{name}: want a file of measured sites, got none there")
-        if name.stat().st_size > LARGEST:
-            raise InputError(f"{name}: want at most {LARGEST} bytes, got {name.stat().st_size}")
-        return name.read_bytes()
-    except OSError as error:
-        raise InputError(f"{name}: want a file that can be read, got {error.strerror}") from error
-
-
-def _known(number: int, held: _Held, site: MeasuredSite) -> _Site:
-    """What the job knows of a site: its wanted size, radius, zone and dose."""
-    recipe = held.loaded.recipe
-    radius_mm = recipe.wafer.diameter_nm / 2e6
-    centre = held.dies.get((site.col, site.row))
-    lens = any(lens.name == site.feature for lens in recipe.lenses)
-    far = math.hypot(*(centre or (site.x_mm, site.y_mm)))
-    zones = sorted(recipe.wafer.zones, key=lambda zone: zone.outer_nm)
-    zone = next((z.bias_nm for z in zones if far <= z.outer_nm * 1e-6 + 1e-9), 0.0)
-    return _Site(
-        number, held.job.title, site, site.master_nm + held.wanted_nm[site.stage],
-        math.hypot(site.x_mm, site.y_mm) / radius_mm, zone if lens else 0.0, lens,
-        _dose(recipe, site, centre),
-    )  # fmt: skip
-
-
-def _dose(recipe: Recipe, site: MeasuredSite, centre: tuple[float, float] | None) -> float:
-    """The relative dose of the item that a site stands on: of several, of the nearest."""
-    items = [
-        item
-        for item in recipe.dies.get(site.die, ())
-        if site.feature in (item.lens, item.deflector, item.pad)
-    ]
-    if not items:
-        return 1.0
-    if centre is None or len({item.dose for item in items}) == 1:
-        return items[0].dose
-    sign = -1.0 if recipe.mirrored else 1.0
-
-    def distance(k: int) -> float:
-        x, y = (at * 1e-6 / (1 + recipe.scale) for at in items[k].at_nm)
-        return math.hypot(site.x_mm - centre[0] - sign * x, site.y_mm - centre[1] - y)
-
-    return items[min(range(len(items)), key=distance)].dose
-
-
-def _stage(sites: Sequence[_Site], held: Sequence[_Held], wanted: str | None) -> str:
+def _stage(sites: Sequence[JobSite], held: Sequence[MeasuredJob], wanted: str | None) -> str:
     """The stage that the table is made from: what was asked for, or the master's nearest kin.
 
     The master is what is drawn for; a replica holds its error as well, resist lacks the etch.
@@ -391,14 +258,11 @@ def _stage(sites: Sequence[_Site], held: Sequence[_Held], wanted: str | None) ->
     )
 
 
-# --- numbers ------------------------------------------------------------------------------------
-
-
-def _error(site: _Site, offset_nm: float) -> float:
+def _error(site: JobSite, offset_nm: float) -> float:
     return site.site.measured_nm - offset_nm - site.wanted_nm
 
 
-def _summary(sites: Sequence[_Site], offset_nm: float) -> dict[str, float]:
+def _summary(sites: Sequence[JobSite], offset_nm: float) -> dict[str, float]:
     """Number, median and rms of plain errors."""
     errors = np.array([_error(s, offset_nm) for s in sites])
     if not len(errors):
@@ -410,11 +274,11 @@ def _summary(sites: Sequence[_Site], offset_nm: float) -> dict[str, float]:
     }
 
 
-def _doses(sites: Sequence[_Site]) -> list[float]:
+def _doses(sites: Sequence[JobSite]) -> list[float]:
     return sorted({s.dose for s in sites} - {1.0})
 
 
-def _data(sites: Sequence[_Site], offset_nm: float) -> SemData:
+def _data(sites: Sequence[JobSite], offset_nm: float) -> SemData:
     def column(values: Any) -> FloatArray:
         return np.array(list(values), dtype=np.float64)
 
@@ -466,7 +330,7 @@ def _density_shift(data: SemData, found: Refinement, table: BiasTableData) -> fl
     return float(np.max(np.abs(2 * data.density * change / data.drawn_nm)))
 
 
-def _warnings(used: Sequence[_Site], here: Sequence[_Site]) -> tuple[str, ...]:
+def _warnings(used: Sequence[JobSite], here: Sequence[JobSite]) -> tuple[str, ...]:
     found = []
     methods = sorted({s.site.edge_method for s in used} - {""})
     if len(methods) > 1:
@@ -489,7 +353,7 @@ def _warnings(used: Sequence[_Site], here: Sequence[_Site]) -> tuple[str, ...]:
 
 
 def _text(
-    found: Refinement, held: Sequence[_Held], names: Sequence[Path], *, stage: str,
+    found: Refinement, held: Sequence[MeasuredJob], names: Sequence[Path], *, stage: str,
     offset_nm: float, sites: int,
 ) -> bytes:  # fmt: skip
     """The table as CSV; what is known of each node stands in `#` lines, a line per density."""
@@ -499,7 +363,7 @@ def _text(
         "made_by": f"{_MADE_BY} {layoutgen_version()}",
         "jobs": ", ".join(h.job.manifest["job"] for h in held),
         "measured": ", ".join(
-            f"{n.name} sha256 {hashlib.sha256(_bytes(n)).hexdigest()}" for n in names
+            f"{n.name} sha256 {hashlib.sha256(read_bytes_of(n)).hexdigest()}" for n in names
         ),
         "stage": stage,
         "sites": f"{sites - out} used, {out} outliers",

@@ -237,9 +237,7 @@ class Finding:
     sentences: tuple[str, ...]
 
 
-def explain(
-    error: ValidationError, document: Document, root: type[BaseModel]
-) -> list[Finding]:
+def explain(error: ValidationError, document: Document, root: type[BaseModel]) -> list[Finding]:
     """What the models found, one sentence per fault; `root` is the model of the whole file."""
     data = document.data
     items = error.errors(include_url=False)
@@ -258,9 +256,7 @@ def explain(
         elif strange:
             model = _model_of(*_at(data, path[:-1], root))
             what = _unknown_key(path[-1], model) if model else f"want no key {path[-1]!r}"
-        elif kind in ("missing", "too_long") and isinstance(
-            _holder(path, kind, data, root), tuple
-        ):
+        elif kind in ("missing", "too_long") and isinstance(_holder(path, kind, data, root), tuple):
             path = path[:-1] if kind == "missing" else path  # a point with too few entries
             node, raw = _at(data, path, root)
             what = f"want {_wanted(node)}, got {len(raw)}"

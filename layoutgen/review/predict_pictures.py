@@ -28,6 +28,8 @@ FloatArray = NDArray[np.float64]
 INK = "#222222"
 BLUE, ORANGE, GREEN, RED = "#0072B2", "#E69F00", "#009E73", "#D55E00"
 _DPI = 120
+#: Orders with less than this of the light carry no number.
+_TOLD = 0.005
 
 
 def _figure(width: float, height: float, title: str, subtitle: str) -> Figure:
@@ -165,39 +167,37 @@ def tolerance_figure(title: str, budget: Budget) -> Figure:
 def orders_figure(title: str, rows: Sequence[tuple[str, int, float, float]]) -> Figure:
     """Efficiencies of a grating's orders: (series, order, angle in degrees, efficiency)."""
     figure = _figure(
-        7.4,
-        4.2,
-        title,
-        "part of the light on the grating that leaves in each order: local approximation; coupled waves with the"
+        9.0, 4.4, title,
+        "part of the light on the grating in each order: local approximation, and coupled waves with the"
         " field across or along the deflection",
-    )
-    axes = figure.add_axes((0.1, 0.14, 0.87, 0.66))
+    )  # fmt: skip
+    axes = figure.add_axes((0.08, 0.14, 0.69, 0.66))
     series = list(dict.fromkeys(row[0] for row in rows))
-    width = 0.8 / len(series)
+    width = 0.84 / len(series)
     colours = (BLUE, ORANGE, GREEN, RED)
     hatches = ("", "///", "...", "xx")
     for k, name in enumerate(series):
         mine = [row for row in rows if row[0] == name]
         x = np.array([row[1] for row in mine]) + (k - (len(series) - 1) / 2) * width
         axes.bar(
-            x, [100 * row[3] for row in mine], width=0.9 * width, label=name,
-            color=colours[k % 4], hatch=hatches[k % 4], edgecolor="white",
+            x, [max(100 * row[3], 1e-3) for row in mine], width=0.9 * width, label=name,
+            color=colours[k % 4], hatch=hatches[k // 4 % 4 if len(series) > 4 else k % 4],
+            edgecolor="white",
         )  # fmt: skip
         for place, row in zip(x.tolist(), mine, strict=True):
-            axes.text(place, 100 * row[3] + 1, _percent(row[3]), fontsize=7, ha="center", color=INK)
+            if row[3] >= _TOLD:
+                text = f"{100 * row[3]:.2g}"
+                axes.text(place, 125 * row[3], text, fontsize=7, ha="center", color=INK)
     orders = sorted({row[1]: row[2] for row in rows}.items())
     axes.set_xticks(
         [order for order, _ in orders], [f"{order}\n{angle:.1f}°" for order, angle in orders]
     )
-    axes.set_ylim(0, 108)
+    axes.set_yscale("log")
+    axes.set_ylim(1e-2, 250)
     _style(axes, "order and its angle", "efficiency (%)")
     axes.grid(visible=False, axis="x")
-    axes.legend(fontsize=8, frameon=False)
+    axes.legend(fontsize=8, frameon=False, loc="upper left", bbox_to_anchor=(1.01, 1.0))
     return figure
-
-
-def _percent(part: float) -> str:
-    return f"{100 * part:.1f}" if part >= 1e-3 else f"{100 * part:.1g}"
 
 
 def written(figure: Figure, folder: Path, name: str) -> Path:

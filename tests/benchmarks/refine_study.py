@@ -49,7 +49,7 @@ NOISE_NM, GROSS_SHARE = 0.8, 0.03
 SITES = (40, 150)
 ROUNDS = 2
 #: Dies of equal area from the centre to the rim of the wafer.
-_RADII = np.sqrt((np.arange(6) + 0.5) / 6)
+_RADII = np.sqrt((np.arange(5) + 0.5) / 5)
 _BEARING = 2.4  # radians: dies are not on one line
 #: Backscatter kernels by name: range in um, share. `wrong` is what the wrong-kernel family prints with.
 KERNELS = {"nominal": ((9.0, 1.0),), "wrong": ((13.0, 0.8), (40.0, 0.2))}
@@ -126,6 +126,7 @@ class World:
     pitch_nm: float
     wafer_radius_mm: float
     sizes_um: dict[str, float] = field(default_factory=dict)
+    _shares: dict[tuple[Site, str], tuple[float, float]] = field(default_factory=dict)
 
     @classmethod
     def of_job(cls, folder: Path) -> World:
@@ -199,33 +200,29 @@ class World:
         _, drawn = self.lens.drawn(table)
         middle = np.arange(len(self.lens.ring_area_um2)) + 0.5
         plain = self.lens.profile(drawn, "nominal")
-        as_drawn: dict[float, tuple[FloatArray, FloatArray]] = {}
-        density, seen, size = np.zeros((3, len(sites)))
-        for k, site in enumerate(sites):
-            d = np.array([site.master_nm])
-            if site.kind == "lens":
-                extra = site.split_nm + zone_bias(
-                    zones, float(self.radius([site])[0]) * self.wafer_radius_mm
-                )
-                if extra not in as_drawn:
-                    every = self.rounded(drawn + extra)
-                    as_drawn[extra] = (
-                        self.lens.profile(every, "nominal"), self.lens.profile(every, which)
-                    )  # fmt: skip
-                rho = np.interp([site.radius_um], middle, plain)
-                size[k] = self.rounded(d + read(table, rho, d) + extra)[0]
-                density[k], seen[k] = (
-                    np.interp(site.radius_um, middle, p) for p in as_drawn[extra]
-                )
-                continue
-            there, truly = self.shares(site, which)
-            rho = np.array([site.density])
-            if site.kind == "uniform":  # its density is its own doing
-                for _ in range(6):
-                    drawn_here = d + read(table, rho, d)
-                    rho = there * np.pi / 4 * (drawn_here / self.pitch_nm) ** 2
-            size[k] = self.rounded(d + read(table, rho, d) + site.split_nm)[0]
-            density[k], seen[k] = rho[0], rho[0] * truly / there
+        d = np.array([site.master_nm for site in sites])
+        split = np.array([site.split_nm for site in sites])
+        at = np.array([site.radius_um for site in sites])
+        lens = np.array([site.kind == "lens" for site in sites])
+        # pads and deflectors: a uniform square's density is its own doing, others' is given
+        pitch, inside = self.pitch_nm, np.array([self.shares(site, which) for site in sites])
+        uniform = np.array([site.kind == "uniform" for site in sites])
+        density = np.array([site.density for site in sites])
+        for _ in range(6):
+            fill = np.pi / 4 * ((d + read(table, density, d)) / pitch) ** 2
+            density = np.where(uniform, inside[:, 0] * fill, density)
+        size = self.rounded(d + read(table, density, d) + split)
+        seen = density * inside[:, 1] / inside[:, 0]
+        # lenses: looked up at the settled density, measured at that of what is drawn, split and zone included
+        zone = [zone_bias(zones, r * self.wafer_radius_mm) for r in self.radius(sites)]
+        extra = np.where(lens, split + np.array(zone), np.nan)
+        rho = np.interp(at, middle, plain)
+        size[lens] = self.rounded(d + read(table, rho, d) + extra)[lens]
+        for value in np.unique(extra[lens]):
+            every = self.rounded(drawn + value)
+            of = extra == value
+            density[of] = np.interp(at[of], middle, self.lens.profile(every, "nominal"))
+            seen[of] = np.interp(at[of], middle, self.lens.profile(every, which))
         return density, seen, size
 
     def shares(self, site: Site, which: str) -> tuple[float, float]:
@@ -234,6 +231,13 @@ class World:
         The first is its listed density over that of the pattern; it says how far from the edge the site is,
         and the edge is where kernels differ.
         """
+        if site.kind == "lens":
+            return 1.0, 1.0
+        if (site, which) not in self._shares:
+            self._shares[site, which] = self._shares_of(site, which)
+        return self._shares[site, which]
+
+    def _shares_of(self, site: Site, which: str) -> tuple[float, float]:
         if site.kind == "uniform":
             full = np.pi / 4 * (site.drawn_nm / self.pitch_nm) ** 2
         elif site.kind == "deflector":

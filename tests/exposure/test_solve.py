@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from layoutgen.errors import InputError
 from layoutgen.exposure.bias import BiasTable, DrawnLadder
 from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
@@ -270,3 +271,17 @@ def test_a_reach_far_beyond_the_part_brings_no_copies_of_it(
     density = solve(part, Exposed((term,), BIAS, background=False), 160_000.0, raster=raster)
     x, y, rho = direct(lattice, (term,))
     assert float(np.abs(density.at(x, y) - rho).max()) < 1e-4
+
+
+def test_a_bias_too_steep_to_settle_is_refused_in_a_sentence() -> None:
+    # 2 (pi / 4) d b' / p^2 = 2.9 at d = 300, b' = 1000 nm: a change of density makes a larger one
+    steep = BiasTable(
+        np.array([0.0, 0.5]), np.array([100.0, 300.0]), np.array([[0.0, 0.0], [500.0, 500.0]])
+    )
+    part = part_of(Lattice("square", 400, 400, "gap"), "octant")
+    terms = KERNELS["gaussian"]
+    with pytest.raises(InputError, match=r"bias_table.*settle"):
+        solve(
+            part, Exposed(terms, steep, background=False), 160_000.0,
+            raster=PartRaster(part, terms, 0.0), seen=False,
+        )  # fmt: skip
