@@ -4,7 +4,7 @@ Nothing here was measured or computed from physics: it stands in for the clean r
 of build, measure, refine, build can be tried without one. It fills the empty columns of a job's
 sem_sites.csv:
 
-    python samples/invented_process.py JOB MEASURED.csv [--round 1] [--noise 0.8] [--stages resist,master]
+    python samples/invented_process.py JOB MEASURED.csv [ROUND] [--noise 0.8] [--stages resist,master]
 
     resist     drawn size times a slope, plus what backscattered electrons add (it levels off towards high
                densities, and small pillars get more of it), plus a radial term of the coater
@@ -12,7 +12,7 @@ sem_sites.csv:
     a replica  master plus a bias of its own, not quite that of the recipe
 
 Dies written with more dose come out larger. The SEM reads with noise, and now and then it measures a
-neighbour or a particle. `--round` draws other noise; the process stays the same.
+neighbour or a particle. ROUND draws other noise; the process stays the same.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     words.add_argument("job", type=Path)
     words.add_argument("measured", type=Path)
-    words.add_argument("--round", type=int, default=1)
+    words.add_argument("round", type=int, nargs="?", default=1, help="draws other noise")
     words.add_argument("--noise", type=float, default=0.8, help="of one reading, in nm")
     words.add_argument("--stages", default="resist,master")
     asked = words.parse_args()

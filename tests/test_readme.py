@@ -105,6 +105,9 @@ def test_option_in_the_readme_exists() -> None:
             check=True,
             env={**os.environ, "COLUMNS": "200", "NO_COLOR": "1", "TERM": "dumb"},
         ).stdout
+    # the script that the loop is tried with has options of its own
+    script = [sys.executable, str(ROOT / "samples" / "invented_process.py"), "--help"]
+    helps += subprocess.run(script, capture_output=True, text=True, check=True).stdout
     told = set(re.findall(r"[` ](--[a-z][a-z-]+)", README))
     assert {"--out", "--json"} <= told
     assert told <= set(re.findall(r"--[a-z][a-z-]+", helps))

@@ -102,7 +102,7 @@ def diffraction(stack: Stack, light: Light, polarisation: str, orders: int) -> D
     incident[which, 0] = 1.0
     source = 2 * entry.half_space * incident
     drive = lateral.unknowns(entry.drive(source))
-    first, last = _through(_solved(stack, basis), lateral, entry, leave, drive, basis.k0)
+    first, last = _through(stack, basis, entry, leave, drive)
     back = entry.outward(lateral.waves(first), source) - incident
     out = leave.outward(lateral.waves(last))
     return _powers(stack, basis, which, entry, leave, back, out)
@@ -144,75 +144,64 @@ def _mirrored(stack: Stack, sign_x: int, sign_y: int) -> bool:
 # --- layers of pillars ------------------------------------------------------------------------------
 
 
-def _solved(stack: Stack, basis: FourierOrders) -> list[tuple[LayerModes, float]]:
-    """Modes and thickness of each layer, in the order in which light meets them."""
-    return [
-        (layer_modes(permittivity(layer, basis), basis), layer.thickness_nm)
-        for layer in stack.pillars
-    ]
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class _Layer:
-    """W, V, X of one layer, and b = returned @ a[live]."""
+    """W and X of one layer, b = returned @ a[live], and E at its front plane as a matrix on a."""
 
-    modes: LayerModes
+    electric: AnyArray
     x: ComplexArray
     live: NDArray[np.bool_]
-    returned: ComplexArray
-
-    @classmethod
-    def before(cls, modes: LayerModes, behind: AnyArray, thickness_nm: float, k0: float) -> _Layer:
-        """The layer in front of a plane with h = Y E; behind is Y W."""
-        x = np.exp(1j * modes.q * (k0 * thickness_nm))
-        live = np.abs(x) > FORGOTTEN
-        right = (modes.magnetic - behind)[:, live]
-        returned: AnyArray = np.linalg.solve(modes.magnetic + behind, right) * x[live]
-        return cls(modes, x, live, returned)
-
-    def front(self) -> tuple[ComplexArray, ComplexArray]:
-        """E and h at the front plane as matrices on a."""
-        w, v = self.modes.electric, self.modes.magnetic
-        e, h = w.astype(np.complex128), v.copy()
-        back = self.x[:, None] * self.returned
-        e[:, self.live] += w @ back
-        h[:, self.live] -= v @ back
-        return e, h
+    returned: AnyArray
+    front: ComplexArray
 
     def far(self, a: AnyArray) -> ComplexArray:
         """E at the far plane."""
-        found: ComplexArray = self.modes.electric @ (self.x * a + self.returned @ a[self.live])
+        found: ComplexArray = self.electric @ (self.x * a + self.returned @ a[self.live])
         return found
 
 
+def _joined(
+    modes: LayerModes, behind: AnyArray, thickness_nm: float, k0: float
+) -> tuple[_Layer, ComplexArray]:
+    """The layer in front of a plane with h = Y E, and h at its own front plane as a matrix on a.
+
+    behind: Y W.
+    """
+    w, v = modes.electric, modes.magnetic
+    x = np.exp(1j * modes.q * (k0 * thickness_nm))
+    live = np.abs(x) > FORGOTTEN
+    returned: AnyArray = np.linalg.solve(v + behind, (v - behind)[:, live]) * x[live]
+    back = x[:, None] * returned
+    e, h = w.astype(np.complex128), v.copy()
+    e[:, live] += w @ back
+    h[:, live] -= v @ back
+    return _Layer(w, x, live, returned, e), h
+
+
 def _through(
-    layers: list[tuple[LayerModes, float]],
-    lateral: Lateral,
-    entry: Side,
-    leave: Side,
-    drive: ComplexArray,
-    k0: float,
+    stack: Stack, basis: FourierOrders, entry: Side, leave: Side, drive: ComplexArray
 ) -> tuple[ComplexArray, ComplexArray]:
     """The lateral field where the pillars begin and where they end, (n,) each."""
-    solved: list[tuple[_Layer, AnyArray]] = []  # each layer, and E at its front plane on a
+    lateral = Lateral(basis)
+    solved: list[_Layer] = []
     admittance: AnyArray | None = None
     h: AnyArray = np.zeros(0)
-    for modes, thickness_nm in reversed(layers):
+    for slab in reversed(stack.pillars):
+        if solved:
+            admittance = np.linalg.solve(solved[-1].front.T, h.T).T
+        modes = layer_modes(permittivity(slab, basis), basis)
         if admittance is None:
-            behind = lateral.apply(leave.seen, modes.electric)
+            behind: AnyArray = lateral.apply(leave.seen, modes.electric)
         else:
             behind = admittance @ modes.electric
-        layer = _Layer.before(modes, behind, thickness_nm, k0)
-        e, h = layer.front()
-        solved.append((layer, e))
-        if len(solved) < len(layers):
-            admittance = np.linalg.solve(e.T, h.T).T
-    layer, e = solved.pop()
-    a: AnyArray = np.linalg.solve(h + lateral.apply(entry.seen, e), drive)
-    first: AnyArray = e @ a
+        layer, h = _joined(modes, behind, slab.thickness_nm, basis.k0)
+        solved.append(layer)
+    layer = solved.pop()
+    a: AnyArray = np.linalg.solve(h + lateral.apply(entry.seen, layer.front), drive)
+    first: AnyArray = layer.front @ a
     field = layer.far(a)
-    for layer, e in reversed(solved):
-        field = layer.far(np.linalg.solve(e, field))
+    for layer in reversed(solved):
+        field = layer.far(np.linalg.solve(layer.front, field))
     return first, field
 
 

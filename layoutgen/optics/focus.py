@@ -317,8 +317,8 @@ class FocalField:
             node = (first[:, None] + np.arange(POINTS)).ravel()
             # eight entries a column: a dense product would be twenty times the work
             to_coarse = csr_array((weights.ravel(), (node, fine)), (len(axis), len(first)))
-            half: ComplexArray = to_coarse @ self.light
-            self._coarse[nodes] = axis, (to_coarse @ half.T).T
+            rows = np.asarray(to_coarse @ self.light, dtype=np.complex128)
+            self._coarse[nodes] = axis, np.asarray(to_coarse @ rows.T, dtype=np.complex128).T
         return self._coarse[nodes]
 
     def sources(self, reach_um: float, depth_um: float) -> tuple[FloatArray, ...]:

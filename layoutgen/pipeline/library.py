@@ -342,8 +342,9 @@ def _notes(spec: LibrarySpec, wavelengths: list[Rows], two: bool) -> list[str]:
 
 def _converged(rows: Rows) -> str:
     """How far the rows that were solved again have moved, rounded up."""
+    count = int(rows.checked.sum())
     told = (
-        f"{int(rows.checked.sum())} rows again with twice the orders: phase within"
+        f"{count} row{'s' if count > 1 else ''} again with twice the orders: phase within"
         f" {ceil(rows.phase_rad * 1e4) / 10:g} mrad and |t| within {ceil(rows.amplitude * 1e5) / 1e5:g}"
     )
     if rows.place_nm is not None:
