@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import hashlib
 import json
 import os
 import shutil
@@ -49,6 +50,7 @@ from layoutgen.pipeline.job import (
     open_job,
 )
 from layoutgen.pipeline.only import only_die
+from layoutgen.pipeline.report import report_pages
 from layoutgen.pipeline.stream import cell_stream
 from layoutgen.pipeline.verify import verify_folder
 from layoutgen.recipe.load import LoadedRecipe
@@ -103,7 +105,7 @@ def build(
         raise InputError(f"{out}: want a folder to write to, got {error.strerror}") from error
     with _folder(out, final.name) as folder:
         try:
-            manifest = _fill(wafer, folder, job, workers, progress)
+            manifest, counts = _fill(wafer, folder, job, workers, progress)
             if verify:
                 progress("verifying", 0.0)
                 found = verify_folder(
@@ -112,6 +114,11 @@ def build(
                 if found:
                     raise VerifyError(found)
             manifest["verified"] = verify
+            progress("drawing the review page", 0.0)
+            for name, data in report_pages(wafer, counts, folder, manifest).items():
+                _write_bytes(folder / name, data)
+                digest = hashlib.sha256(data).hexdigest()
+                manifest["files"][name] = {"sha256": digest, "bytes": len(data)}
             _write_text(folder / "manifest.json", _json(manifest))
             existed = not _publish(folder, final)
         except OSError as error:
@@ -243,8 +250,10 @@ def _json(manifest: dict[str, Any]) -> str:
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
-def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress) -> dict[str, Any]:
-    """Write everything into the temporary folder; returns the manifest, not yet written."""
+def _fill(
+    wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
+) -> tuple[dict[str, Any], dict[int, Counts]]:
+    """Write all but the review page into the temporary folder; the manifest, not yet written, and counts."""
     loaded, plan, tree = wafer.loaded, wafer.plan, wafer.tree
     recipe = loaded.recipe
     title = wafer.title
@@ -279,7 +288,7 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
         if path.is_file()
     }
     time = time_of(wafer, counts)
-    return {
+    manifest = {
         "name": recipe.name,
         "revision": recipe.revision,
         "layoutgen": layoutgen_version(),
@@ -314,6 +323,7 @@ def _fill(wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
         ),
         "warnings": wafer.warnings,
     }
+    return manifest, counts
 
 
 def write_layout(

@@ -83,7 +83,7 @@ def plain_variants(wafer: Wafer) -> dict[int, Variant]:
     return found
 
 
-def _layer_work(wafer: Wafer, counts: dict[int, Counts]) -> list[LayerWork]:
+def layer_works(wafer: Wafer, counts: dict[int, Counts]) -> list[LayerWork]:
     """What each layer asks of the writer; counts by variant."""
     exposure = wafer.loaded.recipe.exposure
     dbu_um = wafer.plan.dbu_nm * 1e-3
@@ -150,7 +150,7 @@ def _fields(variant: Variant, write_field_nm: float | None, dbu_nm: float) -> in
 
 
 def time_of(wafer: Wafer, counts: dict[int, Counts]) -> WriteTime | None:
-    return write_time(_layer_work(wafer, counts), wafer.loaded.recipe.exposure)
+    return write_time(layer_works(wafer, counts), wafer.loaded.recipe.exposure)
 
 
 def clamp_rules(wafer: Wafer, counts: dict[int, Counts]) -> list[RuleResult]:
@@ -240,6 +240,7 @@ def operator_facts(wafer: Wafer) -> dict[str, Any]:
     return {
         **({} if wafer.only is None else {"only": wafer.only.facts()}),
         "top_cell": wafer.tree.top,
+        "die_size_dbu": (plan.die_outline.max(axis=0) - plan.die_outline.min(axis=0)).tolist(),
         "layers": {
             role: f"{number}/{datatype}" for role, (number, datatype) in loaded.layers.items()
         },

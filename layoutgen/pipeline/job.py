@@ -7,10 +7,12 @@ import json
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from layoutgen.errors import InputError
-from layoutgen.recipe.load import LoadedRecipe
+
+if TYPE_CHECKING:  # a job that is only looked at needs no recipe, and none of what checks one
+    from layoutgen.recipe.load import LoadedRecipe
 
 SUFFIX = {"oasis": ".oas", "gdsii": ".gds"}
 

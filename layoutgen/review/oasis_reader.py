@@ -126,6 +126,7 @@ PROPNAME, PROPNAME_REF, PROPSTRING, PROPSTRING_REF = 7, 8, 9, 10
 LAYERNAME, LAYERNAME_TEXT, CELL_REF, CELL_NAME = 11, 12, 13, 14
 PROPERTY, PROPERTY_AGAIN, XNAME, XNAME_REF, XELEMENT, CBLOCK = 28, 29, 30, 31, 32, 34
 NAME_RECORDS = frozenset((*range(CELLNAME, CELL_REF), XNAME, XNAME_REF))
+NAMES_AND_PROPERTIES = NAME_RECORDS | {PROPERTY, PROPERTY_AGAIN}
 
 
 class _Malformed(Exception):
@@ -562,6 +563,15 @@ class _Walker:
             else:
                 raise self.error("the file ends without an END record")
 
+    def next_kind(self) -> int:
+        """As `scan`, without a call of the kernel where a name or a property comes next."""
+        at = int(self.state[S_POS])
+        kind = self.data[at] if at < self.end else 0
+        if kind not in NAMES_AND_PROPERTIES:
+            return self.scan()
+        self.state[S_RECORD] = at
+        return kind
+
     def cursor(self) -> _Cursor:
         """A cursor behind the record's type byte."""
         return _Cursor(self.data, int(self.state[S_POS]) + 1, self.end)
@@ -809,7 +819,7 @@ class OasisFile:
         """Names from `offset` to the end; of one `table`, only its record types, to its end."""
         walker = _Walker(self, offset)
         while True:
-            kind = walker.scan()
+            kind = walker.next_kind()
             if table is not None and (
                 walker.state[S_ROWS]
                 or kind in (CELL_REF, CELL_NAME)
@@ -906,7 +916,7 @@ class OasisFile:
         seen: set[str] = set()
         open_cell: tuple[int | str, int] | None = None
         while True:
-            kind = walker.scan()
+            kind = walker.next_kind()
             if open_cell is None and walker.state[S_ROWS]:
                 raise walker.error("a shape or a reference stands outside of every cell")
             if kind in (CELL_REF, CELL_NAME, END) or kind in NAME_RECORDS:
