@@ -304,7 +304,7 @@ def _largest(loss: Callable[[float], float], allowed: float, farthest: float) ->
         low = high
     else:
         return farthest
-    for _ in range(40):
+    for _ in range(24):  # to 1e-8 of the step
         middle = (low + high) / 2
         if loss(middle) > allowed:
             high = middle

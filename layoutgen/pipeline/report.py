@@ -12,14 +12,17 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from layoutgen.exposure.part import Part, Site
+from layoutgen.lattice import Lattice, Window
 from layoutgen.layout.tree import Variant
+from layoutgen.optics.domain import Rows
 from layoutgen.pipeline.budget import short_form
 from layoutgen.pipeline.design import Wafer
 from layoutgen.pipeline.facts import Counts, layer_works, plain_variants
 from layoutgen.pipeline.job import SUFFIX, Job
 from layoutgen.pipeline.picture import job_names, split_words
 from layoutgen.recipe.model import Lens
-from layoutgen.review.maps import lens_map
+from layoutgen.review.maps import lens_maps
 from layoutgen.review.picture import PILLAR_ROLES, Names, length
 from layoutgen.review.readcells import Box, shape_key
 from layoutgen.review.report import (
@@ -42,9 +45,8 @@ WINDOW_PITCHES = 10
 MOST_POLYGONS = 600
 #: Lenses that get windows of their own, and sites along the strip in which zone boundaries are looked for.
 MOST_LENSES, STRIP_SITES = 2, 20_000
-#: Parts that store more sites than this get no maps: each takes a pass over all of them.
-LARGEST_MAPPED = 200_000_000
-MAP_PIXELS = 240
+#: Pixels across a map, and stored sites that it looks at.
+MAP_PIXELS, MOST_MAPPED = 240, 300_000
 #: Bytes that a viewer holds for a stored pillar, read-only and for editing (klayout issue 2379).
 READ_ONLY_BYTES, EDITED_BYTES = 9, 25
 
@@ -387,7 +389,7 @@ def _dies(wafer: Wafer, names: Names) -> dict[str, Any]:
 
 def _windows(wafer: Wafer, layout: Layout, names: Names) -> list[WindowFacts]:
     found = []
-    for k, (title, box) in enumerate(_places(wafer, layout)):
+    for k, (title, box) in enumerate(_places(wafer)):
         drawn = layout.window(box, limit=MOST_POLYGONS)
         if drawn is None:
             continue
@@ -427,7 +429,7 @@ def _window(
     return WindowFacts(key, title, words, svg, [(f"{s:.6g}", n) for s, n in sorted(counts.items())])
 
 
-def _places(wafer: Wafer, layout: Layout) -> list[tuple[str, Box]]:
+def _places(wafer: Wafer) -> list[tuple[str, Box]]:
     """Windows that a reviewer wants to see: lens centres, zone boundaries, rims, gratings, pads, marks."""
     scene, plan = wafer.scene, wafer.plan
     found: list[tuple[str, Box]] = []
@@ -438,14 +440,15 @@ def _places(wafer: Wafer, layout: Layout) -> list[tuple[str, Box]]:
     lenses = 0
     pads: set[str] = set()
     for index, design in enumerate(wafer.designs):
-        things = [thing for thing in scene.things if thing.design == index and thing.die >= 0]
+        things = [
+            (not _is_plain(wafer, number), t.x**2 + t.y**2, t.x, t.y, number)
+            for number, t in enumerate(scene.things)
+            if t.design == index and t.die >= 0
+        ]
         if not things:
             continue
-        plain = [
-            t for number, t in enumerate(scene.things)
-            if t.design == index and t.die >= 0 and _is_plain(wafer, number)
-        ]  # fmt: skip
-        thing = min(plain or things, key=lambda t: (t.x**2 + t.y**2, t.x, t.y))
+        number = min(things)[-1]
+        thing = scene.things[number]
         die = plan.dies[thing.die]
         half = WINDOW_PITCHES / 2 * design.lattice.pitch_dbu
         on = f"on die {die.name} [{die.col}, {die.row}]"
@@ -453,8 +456,8 @@ def _places(wafer: Wafer, layout: Layout) -> list[tuple[str, Box]]:
         if design.kind == "lens" and lenses < MOST_LENSES:
             lenses += 1
             add(f"Lens {design.name}: centre, {on}", thing.x, thing.y, half)
-            for words, x in _boundaries(layout, thing.x, thing.y, design.lattice.pitch_dbu, reach):
-                add(f"Lens {design.name}: {words} zone boundary, {on}", x, thing.y, half)
+            for words, x in _boundaries(wafer.tree.variants[wafer.tree.variant_of[number]].part):
+                add(f"Lens {design.name}: {words} zone boundary, {on}", thing.x + x, thing.y, half)
             add(f"Lens {design.name}: rim, {on}", thing.x + reach, thing.y, half)
             diagonal = reach / math.sqrt(2)
             add(
@@ -491,17 +494,27 @@ def _is_plain(wafer: Wafer, number: int) -> bool:
     return variant.split_nm == 0 and wafer.tree.doses.get(variant.layer, 1.0) == 1.0
 
 
-def _boundaries(
-    layout: Layout, x: int, y: int, pitch: int, reach: float
-) -> list[tuple[str, float]]:
-    """First, middle and last zone boundary along +x: where the diameter jumps by half its range."""
-    end = min(reach, STRIP_SITES * pitch)
-    strip = layout.window((x, y, round(x + end), y + pitch - 1), limit=3 * STRIP_SITES) or []
-    places = [(int(px), diameter_nm(d.outline, 1.0)) for d in strip for px, _ in d.places.tolist()]
-    places = [(px, size) for px, size in sorted(places) if size < pitch]
-    if len(places) < 2:
+def _boundaries(part: Part) -> list[tuple[str, float]]:
+    """First, middle and last zone boundary along +x from the axis: where the diameter jumps by half its range."""
+    lattice = part.lattice
+    # of the rows nearest to the axis the one with most sites
+    rows = [
+        (abs(lattice.y_dbu(row)), low - high, row, low, index)
+        for index, piece in enumerate(part.pieces)
+        for row, low, high in [_nearest(piece.rows, lattice)]
+    ]
+    _, negative, row, low, index = min(rows)
+    if negative >= -1:
         return []
-    at, size = np.array(places, np.float64).T
+    window = Window(row, low, 1, min(-negative, STRIP_SITES))
+    size = np.concatenate([[0.0], part.masters.master_nm])[
+        part.source(Site(index, window, part.pieces[index].rows))[0]
+    ]
+    at = lattice.xs_dbu(window) + (row & 1) * lattice.shift_dbu
+    kept = (size > 0) & (at > 0)
+    at, size = at[kept], size[kept]
+    if len(at) < 2:
+        return []
     jumps = np.flatnonzero(np.abs(np.diff(size)) > 0.5 * (size.max() - size.min()))
     if not len(jumps):
         return []
@@ -510,6 +523,13 @@ def _boundaries(
     if len(middles) < 3:
         chosen = {"first": middles[0]}
     return [(words, float(where)) for words, where in chosen.items()]
+
+
+def _nearest(rows: Rows, lattice: Lattice) -> tuple[int, int, int]:
+    """The row nearest to the axis that holds sites, its first column and the one after its last."""
+    held = np.flatnonzero(rows.hi > rows.lo)
+    found = min(held.tolist(), key=lambda i: (abs(lattice.y_dbu(rows.row0 + i)), i))
+    return rows.row0 + found, int(rows.lo[found]), int(rows.hi[found])
 
 
 # ---- sizes and maps
@@ -546,15 +566,13 @@ def _maps(wafer: Wafer, plain: Mapping[int, Variant]) -> list[MapFacts]:
     """Density and bias over each lens, in the plain variant."""
     found = []
     for variant in plain.values():
-        if variant.design.kind != "lens" or variant.part.stored > LARGEST_MAPPED:
+        if variant.design.kind != "lens":
             continue
-        for quantity in ("density", "bias"):
-            if quantity == "density" and not wafer.exposed.terms:
-                continue
-            held = lens_map(
-                quantity, variant.design, variant.part, variant.coder, um_per_dbu=1.0,
-                mirrored=wafer.plan.mirrored, pixels=MAP_PIXELS,
-            )  # fmt: skip
+        wanted = ("density", "bias") if wafer.exposed.terms else ("bias",)
+        for held in lens_maps(
+            wanted, variant.design, variant.part, variant.coder, um_per_dbu=1.0,
+            mirrored=wafer.plan.mirrored, pixels=MAP_PIXELS, most_sites=MOST_MAPPED,
+        ):  # fmt: skip
             finite = held.values[np.isfinite(held.values)]
             low, high = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 0.0)
             found.append(

@@ -16,6 +16,7 @@ Places are as written: a mirrored layout has a mirrored map.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,12 +26,14 @@ from numpy.typing import NDArray
 
 from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import MasterArray, Part, Site
+from layoutgen.lattice import Window
 from layoutgen.optics.bins import BINS, phase_masters
 from layoutgen.wafer.designs import Design
 
-__all__ = ["QUANTITIES", "LensMap", "lens_map"]
+__all__ = ["QUANTITIES", "LensMap", "lens_map", "lens_maps"]
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 #: Quantity -> its title and unit.
 QUANTITIES = {
@@ -41,11 +44,13 @@ QUANTITIES = {
     "phase-error": ("phase error of the chosen pillars, rms", "rad"),
 }
 
-#: Sites that are looked at; of more, every s-th row and column of each block is taken.
+#: Stored sites that are looked at; of more, some rows of each row of pixels.
 MAX_SITES = 400_000_000
 
 _PHASES = np.arange(BINS, dtype=np.uint16)
 _UNCOUNTED = np.zeros(1, dtype=np.int32)
+#: Signs of x and y in the placements without a quarter turn, which a hexagonal lattice has alone.
+_MIRRORS = {(0, False): (1, 1), (2, False): (-1, -1), (0, True): (1, -1), (2, True): (-1, 1)}
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -84,6 +89,23 @@ def lens_map(
     part: as it is stored there. um_per_dbu: what a database unit is on the part, in micrometres,
     scales included. pixels: at most so many across the part.
     """
+    return lens_maps(
+        (quantity,), design, part, coder, um_per_dbu=um_per_dbu, mirrored=mirrored, pixels=pixels
+    )[0]
+
+
+def lens_maps(
+    quantities: Sequence[str],
+    design: Design,
+    part: Part,
+    coder: Coder,
+    *,
+    um_per_dbu: float,
+    mirrored: bool,
+    pixels: int,
+    most_sites: int = MAX_SITES,
+) -> list[LensMap]:
+    """Several quantities over one part, as `lens_map`; of more than `most_sites` stored sites a share."""
     lattice = part.lattice
     half_x, half_y = part.domain.extent
     k = max(1, math.ceil(2 * half_x / lattice.pitch_dbu / pixels))
@@ -99,37 +121,89 @@ def lens_map(
     edge_y = _edge(rows_of, lattice.row_dbu, lattice.y0_dbu)
     far_x = math.ceil((half_x + step_x) / step_x)
     far_y = math.ceil((half_y + step_y) / step_y)
-    sums = np.zeros((2 * far_y, 2 * far_x))
-    counts = np.zeros_like(sums)
     low_x, low_y = edge_x - far_x * step_x, edge_y - far_y * step_y
-    every = max(1, math.ceil(math.sqrt(part.pillars / MAX_SITES)))
-    values = _Values(quantity, design, coder, um_per_dbu, mirrored)
-    for index, site in enumerate(part.sites):
-        masters = part.block(index)
-        window = site.window
-        xs = lattice.xs_dbu(window).astype(np.float64)[::every]
-        ys = lattice.ys_dbu(window).astype(np.float64)[::every]
-        odd = ((window.row0 + np.arange(window.rows)) & 1)[::every] * float(lattice.shift_dbu)
-        of_sites = values.block(site, masters)[::every, ::every]
-        for turns, mirror in part.pieces[site.piece].placements:
-            cos, sin = ((1, 0), (0, 1), (-1, 0), (0, -1))[turns % 4]
-            flip = -1 if mirror else 1
-            matrix = np.array([cos, -sin * flip, sin, cos * flip], np.float64)
-            _add(
-                sums, counts, of_sites, masters[::every, ::every], xs, ys, odd, matrix,
-                low_x, low_y, float(step_x), float(step_y),
-            )  # fmt: skip
-    held = counts > 0
+    shape = 2 * far_y, 2 * far_x
+    totals = np.zeros((len(quantities) + 1, *shape))  # the last one counts sites
+    values = [_Values(each, design, coder, um_per_dbu, mirrored) for each in quantities]
+    taken = rows_of
+    if part.stored > most_sites:
+        taken = max(1, math.floor(rows_of * most_sites / part.stored))
+    # the pixels of a square lattice have its symmetry, those of a hexagonal one do not
+    on_sites = lattice.hexagonal
+    for piece_index, piece in enumerate(part.pieces):
+        found = totals if on_sites else np.zeros_like(totals)
+        for site, masters in _blocks(part, piece_index, rows_of, taken):
+            window = site.window
+            odd = ((window.row0 + np.arange(window.rows)) & 1).astype(np.int64)
+            xs, ys = lattice.xs_dbu(window), lattice.ys_dbu(window)
+            shifted = np.stack([xs, xs + lattice.shift_dbu])
+            looked_up = [each.block(site, masters) for each in values]
+            for turns, mirror in piece.placements if on_sites else ((0, False),):
+                flip_x, flip_y = _MIRRORS[turns, mirror]
+                i = np.floor((flip_x * shifted - low_x) / step_x).astype(np.int64)
+                j = np.floor((flip_y * ys - low_y) / step_y).astype(np.int64)
+                for number, (entries, first, second) in enumerate(looked_up):
+                    _add(
+                        found[number], found[-1], number == 0, entries, masters, first, second,
+                        quantities[number] == "phase-error", i, j, odd,
+                    )  # fmt: skip
+        if not on_sites:
+            for placement in piece.placements:
+                totals += _placed(found, placement, odd=edge_x > 0)
+    held = totals[-1] > 0
     if k > 1:
-        sums, counts = _smooth(sums), _smooth(counts)
-    with np.errstate(invalid="ignore"):
-        found: FloatArray = np.where(held, sums / counts, np.nan)
-    if quantity == "phase-error":
-        found = np.sqrt(found)
+        totals = np.stack([_smooth(each) for each in totals])
     um = design.dbu_nm * 1e-3
     box = (low_x * um, low_y * um, (low_x + 2 * far_x * step_x) * um,
            (low_y + 2 * far_y * step_y) * um)  # fmt: skip
-    return LensMap(quantity, found, box, (k, rows_of))
+    maps = []
+    for quantity, sums in zip(quantities, totals[:-1], strict=True):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean: FloatArray = np.where(held, sums / totals[-1], np.nan)
+        maps.append(
+            LensMap(
+                quantity, np.sqrt(mean) if quantity == "phase-error" else mean, box, (k, rows_of)
+            )
+        )
+    return maps
+
+
+def _blocks(part: Part, piece: int, rows_of: int, taken: int) -> Iterator[tuple[Site, MasterArray]]:
+    """The blocks of a piece, or the middle `taken` rows of every `rows_of`."""
+    rows = part.pieces[piece].rows
+    if taken >= rows_of:
+        for index, site in enumerate(part.sites):
+            if site.piece == piece:
+                yield site, part.block(index)
+        return
+    last = rows.row0 + len(rows.lo)
+    for row in range(rows.row0 - rows.row0 % rows_of + (rows_of - taken) // 2, last, rows_of):
+        strip = rows.take(row, row + taken)
+        used = np.flatnonzero(strip.hi > strip.lo)
+        if not len(used):
+            continue
+        low, high = int(strip.lo[used].min()), int(strip.hi[used].max())
+        top, count = int(used[0]), int(used[-1] - used[0]) + 1
+        site = Site(piece, Window(strip.row0 + top, low, count, high - low), rows)
+        yield site, part.source(site)
+
+
+def _placed(pixels: FloatArray, placement: tuple[int, bool], odd: bool) -> FloatArray:
+    """Pixels (..., rows, cols) where a placement puts them; odd: a pixel's middle is on the axis."""
+
+    def flipped(array: FloatArray, axis: int) -> FloatArray:
+        # the grid reaches one pixel farther on one side, which is empty
+        turned = np.flip(array, axis)
+        return np.roll(turned, -1, axis) if odd else turned
+
+    turns, mirror = placement
+    if mirror:
+        pixels = flipped(pixels, -2)
+    if turns % 2:
+        pixels = flipped(np.swapaxes(pixels, -1, -2), -1)
+    if turns // 2 % 2:
+        pixels = flipped(flipped(pixels, -1), -2)
+    return pixels
 
 
 def _smooth(array: FloatArray) -> FloatArray:
@@ -148,7 +222,7 @@ def _edge(sites: int, step: int, first: int) -> float:
 
 
 class _Values:
-    """One quantity at every site of a block; squares of the phase error, as these are averaged."""
+    """One quantity at every site of a block."""
 
     def __init__(
         self, quantity: str, design: Design, coder: Coder, um_per_dbu: float, mirrored: bool
@@ -164,23 +238,29 @@ class _Values:
         # gives the row of its table, and so the density, that the coder takes each site's code from
         rows = np.arange(len(coder.codes), dtype=np.uint16)
         self.rows = np.repeat(rows[:, None], coder.codes.shape[1], axis=1)
+        facts = design.facts
+        if quantity == "phase-error" and facts is not None:
+            self.wanted = 2 * np.pi * (np.arange(BINS) + 0.5) / BINS + facts.offset.phi0_rad
+            self.given = np.concatenate([[0.0], np.angle(facts.candidates.field)])
         self.scale = um_per_dbu
         self.mirrored = mirrored
 
-    def block(self, site: Site, masters: MasterArray) -> FloatArray:
-        """(rows, cols); whatever stands where no pillar is."""
+    def block(
+        self, site: Site, masters: MasterArray
+    ) -> tuple[NDArray[np.unsignedinteger], FloatArray, FloatArray]:
+        """Entries (rows, cols) and two tables: the value is first[entry] less second[master]."""
+        nothing = np.zeros(len(self.master))
         if self.quantity == "target":
-            return self.target[masters]
+            return masters, self.target, nothing
         if self.quantity == "phase-error":
-            return self._phase_error(site, masters) ** 2
+            return self._bins(site, masters), self.wanted, self.given
         if self.quantity == "density":
-            rows = self.coder.through(self.rows, site, masters)
-            density: FloatArray = np.asarray(self.coder.densities[rows], np.float64)
-            return density
-        found: FloatArray = self.drawn[self.coder.block(site, masters).codes]
-        return found - self.master[masters] if self.quantity == "bias" else found
+            return self.coder.through(self.rows, site, masters), self.coder.densities, nothing
+        codes = self.coder.block(site, masters).codes
+        return codes, self.drawn, self.master if self.quantity == "bias" else nothing
 
-    def _phase_error(self, site: Site, masters: MasterArray) -> FloatArray:
+    def _bins(self, site: Site, masters: MasterArray) -> NDArray[np.uint16]:
+        """The target phase of each site, as its bin of a turn."""
         facts, lattice, window = self.design.facts, self.design.lattice, site.window
         assert facts is not None
         program = facts.program
@@ -192,27 +272,43 @@ class _Values:
             -self.scale if self.mirrored else self.scale, self.scale, window.row0, window.col0,
             lo, hi, _PHASES, bins, _UNCOUNTED, False,
         )  # fmt: skip
-        wanted = 2 * np.pi * (bins + 0.5) / BINS + facts.offset.phi0_rad
-        given = np.concatenate([[0.0], np.angle(facts.candidates.field)])[masters]
-        turned: FloatArray = (given - wanted + np.pi) % (2 * np.pi) - np.pi
-        return turned
+        return bins
 
 
 @njit(cache=True)
 def _add(
-    sums: Any, counts: Any, values: Any, masters: Any, xs: Any, ys: Any, odd: Any, matrix: Any,
-    low_x: float, low_y: float, step_x: float, step_y: float,
+    sums: Any, counts: Any, count: bool, entries: Any, masters: Any, first: Any, second: Any,
+    phases: bool, i: Any, j: Any, odd: Any,
 ) -> None:  # fmt: skip  # pragma: no cover
-    """Add the values of a block's sites, turned by a matrix, to their pixels."""
+    """Add first[entry] - second[master] of a block's sites to pixels i[odd row, col], j[row].
+
+    Of phases the squares of what is left of whole turns.
+    """
     rows, cols = sums.shape
     for r in range(masters.shape[0]):
+        to_j = j[r]
+        if not 0 <= to_j < rows:
+            continue
+        at = -1
+        here = 0.0
+        sites = 0
         for c in range(masters.shape[1]):
             if masters[r, c] == 0:
                 continue
-            x = xs[c] + odd[r]
-            y = ys[r]
-            i = int(np.floor((matrix[0] * x + matrix[1] * y - low_x) / step_x))
-            j = int(np.floor((matrix[2] * x + matrix[3] * y - low_y) / step_y))
-            if 0 <= i < cols and 0 <= j < rows:
-                sums[j, i] += values[r, c]
-                counts[j, i] += 1
+            to_i = i[odd[r], c]
+            if to_i != at:
+                if 0 <= at < cols:
+                    sums[to_j, at] += here
+                    if count:
+                        counts[to_j, at] += sites
+                at, here, sites = to_i, 0.0, 0
+            value = first[entries[r, c]] - second[masters[r, c]]
+            if phases:
+                value = (value + np.pi) % (2 * np.pi) - np.pi
+                value *= value
+            here += value
+            sites += 1
+        if 0 <= at < cols:
+            sums[to_j, at] += here
+            if count:
+                counts[to_j, at] += sites

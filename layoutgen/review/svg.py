@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 from isal import isal_zlib
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from layoutgen.review.window import Drawn
@@ -76,35 +76,32 @@ def window_svg(
     cx, cy = (box[0] + box[2]) // 2, (box[1] + box[3]) // 2
     width, height = box[2] - box[0], box[3] - box[1]
     parts = [
-        Markup('<svg class="window" id="{}" viewBox="{} {} {} {}" tabindex="0" role="img" aria-label="{}">').format(
-            key, box[0] - cx, -(box[3] - cy), width, height, title
-        )
-    ]  # fmt: skip
+        f'<svg class="window" id="{escape(key)}" viewBox="{box[0] - cx} {cy - box[3]} {width} {height}"'
+        f' tabindex="0" role="img" aria-label="{escape(title)}">'
+    ]
     thin = max(1, width // 300)
     for line in lines:
         for polygon in line.polygons():
             path = outline_path((x - cx, y - cy) for x, y in polygon.tolist())
-            parts.append(Markup('<path class="line" stroke-width="{}" d="{}"/>').format(thin, path))
-    letters: list[Markup] = []
+            parts.append(f'<path class="line" stroke-width="{thin}" d="{path}"/>')
+    letters: list[str] = []
     for k, (each, number, fill, is_dark) in enumerate(drawn):
-        shape = f"{key}s{k}"
+        shape = f"{escape(key)}s{k}"
+        words, pale = escape(number), ' class="pale"' if is_dark else ""
         low, high = each.outline.min(axis=0), each.outline.max(axis=0)
         middle = ((low + high) // 2).tolist()
         path = outline_path((x, y) for x, y in each.outline.tolist())
-        parts.append(Markup('<defs><path id="{}" d="{}"/></defs>').format(shape, path))
-        parts.append(Markup('<g fill="{}" data-d="{}">').format(fill, number))
+        parts.append(f'<defs><path id="{shape}" d="{path}"/></defs>')
+        parts.append(f'<g fill="{escape(fill)}" data-d="{words}">')
         size = int(high[0] - low[0]) // max(3, len(number))
         for x, y in each.places.tolist():
-            parts.append(Markup('<use href="#{}" x="{}" y="{}"/>').format(shape, x - cx, cy - y))
+            parts.append(f'<use href="#{shape}" x="{x - cx}" y="{cy - y}"/>')
             if number:
                 letters.append(
-                    Markup('<text x="{}" y="{}" font-size="{}"{}>{}</text>').format(
-                        x - cx + middle[0], cy - y - middle[1], size,
-                        Markup(' class="pale"') if is_dark else "", number,
-                    )
-                )  # fmt: skip
-        parts.append(Markup("</g>"))
-    return Markup("").join([*parts, *letters, Markup("</svg>")])
+                    f'<text x="{x - cx + middle[0]}" y="{cy - y - middle[1]}" font-size="{size}"{pale}>{words}</text>'
+                )
+        parts.append("</g>")
+    return Markup("".join([*parts, *letters, "</svg>"]))  # every text in it is escaped above
 
 
 def bars(
