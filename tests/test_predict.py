@@ -689,9 +689,15 @@ def test_check_tells_the_budgets_short_form(small_recipe: SmallRecipe, tmp_path:
     recipe = small_recipe(change)
     found = check(load_recipe(recipe))
     job = build(load_recipe(recipe), tmp_path / "jobs", verify=False).folder
-    budget = predict(job, "target").tolerances["dot"].budget
+    foreseen = predict(job, "target")
+    budget = foreseen.tolerances["dot"].budget
     short = found.as_json()["tolerances"]["dot"]
     assert short["loss"] == 0.01
+    # what the design alone foresees is what the summed field has: Goodman, Introduction to Fourier Optics, ch. 6
+    (lens,) = foreseen.lenses["dot"]
+    assert short["strehl"] == pytest.approx(lens.strehl, abs=0.005)
+    assert short["follows"] <= short["passes"]
+    assert short["passes"] == pytest.approx(lens.transmitted, rel=0.01)
     assert budget.random_loss(short["random_nm"]) == pytest.approx(0.01, rel=1e-4)
     worst = max(budget.offset_loss(s * short["offset_nm"]) for s in (-1, 1))
     assert worst == pytest.approx(0.01, rel=1e-4)

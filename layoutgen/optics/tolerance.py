@@ -157,6 +157,20 @@ class Budget:
         before = abs(complex(weight @ own)) ** 2
         return 1 - abs(complex(weight @ t)) ** 2 / before if before else math.nan
 
+    def foreseen(self) -> tuple[float, float, float]:
+        """Of the light on the aperture what passes the pillars and what follows the design, and the Strehl ratio.
+
+        The second is |mean of t exp(-i psi)|^2; over the square of the mean amplitude it is the Strehl ratio
+        (Goodman, Introduction to Fourier Optics, ch. 6).
+        """
+        phase, amplitude, _ = self._now()
+        wanted, count = self.pillars.wanted, self.pillars.count
+        own = amplitude * np.exp(1j * phase)
+        t = amplitude.astype(np.complex128) if wanted is None else own * np.conj(wanted)
+        weight = count / count.sum()
+        follows, mean = abs(complex(weight @ t)) ** 2, float(weight @ amplitude)
+        return float(weight @ amplitude**2), follows, follows / mean**2 if mean else math.nan
+
     def offset_loss(self, offset_nm: float) -> float:
         """All pillars larger by the same."""
         return self._loss(self.transmission(self.pillars.diameter_nm + offset_nm))

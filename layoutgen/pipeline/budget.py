@@ -65,12 +65,16 @@ def short_form(wafer: Wafer) -> dict[str, dict[str, Any]]:
         if design.kind != "lens" or design.usage is None:
             continue
         budget = budget_of(wafer.loaded, lenses[design.name], design)
+        passes, follows, strehl = budget.foreseen()
         found[design.name] = {
             "loss": SHORT_LOSS,
             "offset_nm": rounded(budget.offset_allowed_nm(SHORT_LOSS)),
             "random_nm": rounded(budget.random_allowed_nm(SHORT_LOSS)),
             "offset_known_nm": rounded(budget.offset_known_nm),
             "ladder_loss": rounded(budget.ladder_loss()),
+            "passes": rounded(passes),
+            "follows": rounded(follows),
+            "strehl": rounded(strehl),
         }
     return found
 

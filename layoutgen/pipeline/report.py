@@ -258,7 +258,7 @@ def _term_words(key: str, value: Any) -> str:
 
 
 def _budget(facts: Mapping[str, Any] | None) -> list[tuple[str, str]]:
-    """What errors of size cost, from the design alone."""
+    """What the lens does and what errors of size cost, from the design alone."""
     if facts is None:
         return []
     loss = f"{100 * facts['loss']:g} %"
@@ -266,7 +266,15 @@ def _budget(facts: Mapping[str, Any] | None) -> list[tuple[str, str]]:
     def nm(value: float | None) -> str:
         return "not known" if value is None else f"{value:.3g} nm"
 
+    if facts["strehl"] is None:
+        return [("Predicted of the design", "no light follows it")]
     rows = [
+        (
+            "Predicted of the design",
+            f"{100 * facts['passes']:.3g} % of the light passes, {100 * facts['follows']:.3g} % follows the wanted"
+            f" phase (Strehl ratio {facts['strehl']:.4f}), before errors of size; spot, MTF and"
+            " drawn sizes: layoutgen predict",
+        ),
         (
             f"{loss} of efficiency",
             f"an offset of all diameters of {nm(facts['offset_nm'])}, or a scatter of {nm(facts['random_nm'])}",
