@@ -89,9 +89,11 @@ class BlockTask:
         part = self.variant.part
         return self.variant.coder.block(part.sites[self.index], part.block(self.index))
 
-    def left(self) -> int:
-        part = self.variant.part
-        return self.variant.coder.left(part.sites[self.index], part.block(self.index))
+    def codes_and_left(self) -> tuple[CodeBlock, int]:
+        """The codes, and how many pillars left the bias table or the ladder."""
+        part, coder = self.variant.part, self.variant.coder
+        site, masters = part.sites[self.index], part.block(self.index)
+        return coder.block(site, masters), coder.left(site, masters)
 
     def cell(self, codes: CodeBlock) -> Cell:
         v = self.variant

@@ -50,8 +50,8 @@ class Counts:
 
 def count_codes(variant: Variant, jobs: int) -> Counts:
     def one(task: BlockTask) -> tuple[NDArray[np.int64], int]:
-        codes = variant.coder.tally(task.codes()) * task.copies
-        return codes, task.left() * task.copies
+        codes, left = task.codes_and_left()
+        return variant.coder.tally(codes) * task.copies, left * task.copies
 
     total = Counts(np.zeros(variant.coder.ladder.count + 1, dtype=np.int64))
     for codes, left in run_in_order(one, variant.blocks(), jobs):

@@ -28,16 +28,17 @@ def cell_stream(
     done = 0
 
     def one(task: BlockTask) -> tuple[Cell, Any, NDArray[np.int64] | None, int]:
-        codes = task.codes()
-        cell = task.cell(codes)
         if counts is None:
+            cell = task.cell(task.codes())
             return cell, encode(cell) if encode else None, None, 0
+        codes, left = task.codes_and_left()
+        cell = task.cell(codes)
         encoded = encode(cell) if encode else None
         # the OASIS encoder has counted already
         tally = next((e.codes for e in encoded or () if e.codes is not None), None)
         if tally is None:
             tally = task.variant.coder.tally(codes)
-        return cell, encoded, tally * task.copies, task.left() * task.copies
+        return cell, encoded, tally * task.copies, left * task.copies
 
     for index, variant in enumerate(tree.variants):
         held = Counts(np.zeros(variant.coder.ladder.count + 1, dtype=np.int64))

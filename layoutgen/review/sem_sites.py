@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
+from layoutgen.exposure.direct import density_sum, sum_is_cheaper
 from layoutgen.exposure.part import MasterArray, Site
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import AREA_UNIT, field_at_points, packed
@@ -429,12 +430,30 @@ def density_as_drawn(
         return np.zeros(len(picks))
     design = variant.design
     part = variant.part
-    raster = PartRaster(part, exposed.terms, float(tree.plan.frame_width_dbu or 0))
     ladder = design.ladder
     diameter = np.array([ladder.diameter_nm(code) for code in range(1, ladder.count + 1)])
-    area = np.concatenate(
-        [[0.0], np.floor(math.pi / 4 * diameter**2 / design.site_area_nm2 * AREA_UNIT + 0.5)]
-    ).astype(np.int32)
+    share = np.concatenate([[0.0], math.pi / 4 * diameter**2 / design.site_area_nm2])
+    x = np.array([float(pick.x) for pick in picks])
+    y = np.array([float(pick.y) for pick in picks])
+    if exposed.background or not sum_is_cheaper(part, exposed.reach_dbu, len(picks)):
+        found = _from_raster(variant, exposed, tree, picks, share)
+    else:
+        found = density_sum(
+            part, lambda site, masters: variant.coder.block(site, masters).codes,
+            share * part.lattice.site_area_dbu2, exposed.terms, exposed.reach_dbu, np.stack([x, y], axis=1),
+        )  # fmt: skip
+    if not variant.surrounding.lone:
+        found += np.diagonal(variant.surrounding.added_at(x, y))
+    return found
+
+
+def _from_raster(
+    variant: Variant, exposed: Exposed, tree: Tree, picks: Sequence[_Pick], share: FloatArray
+) -> FloatArray:
+    """What the variant's own shapes, or its frame less its shapes, add at the picks; share of the site by code."""
+    design, part = variant.design, variant.part
+    raster = PartRaster(part, exposed.terms, float(tree.plan.frame_width_dbu or 0))
+    area = np.floor(share * AREA_UNIT + 0.5).astype(np.int32)
     table = packed(np.minimum(area, 2 * AREA_UNIT - 1), np.zeros_like(area))[None, :]
     reach = exposed.reach_dbu + 2 * max(raster.grid.hx, raster.grid.hy)
     turned = np.array([_images(pick, variant) for pick in picks], dtype=np.float64).reshape(-1, 2)
@@ -460,10 +479,7 @@ def density_as_drawn(
     coef = raster.convolver(fill)
     x = np.array([float(pick.x) for pick in picks])
     y = np.array([float(pick.y) for pick in picks])
-    found = field_at_points(coef, raster.grid, x, y)
-    if not variant.surrounding.lone:
-        found += np.diagonal(variant.surrounding.added_at(x, y))
-    return found
+    return field_at_points(coef, raster.grid, x, y)
 
 
 def _images(pick: _Pick, variant: Variant) -> list[tuple[int, int]]:
