@@ -186,8 +186,8 @@ def test_whichever_file_fails_nothing_is_left(
 
     monkeypatch.setattr(os, "fsync", fsync)
     lg.build(loaded, tmp_path / "whole", verify=False)
-    # two layouts, recipe, two tables, three lists, manifest, and the two folders
-    assert calls == 11
+    # two layouts, recipe, two tables, three lists, report, operator's sheet, manifest, and the two folders
+    assert calls == 13
     for failing in range(1, calls - 1):  # the folders' own may fail: not all file systems can
         left = failing
 

@@ -653,7 +653,21 @@ def test_a_recipe_without_an_exposure_model_prints_nothing(
         del data["exposure"]["reference"]
 
     job = job_of(small_recipe, tmp_path, change)
-    with pytest.raises(InputError, match="want forward_range and reference for printed sizes"):
+    with pytest.raises(InputError, match="want forward_range and reference, got nothing"):
+        predict(job, "printed")
+
+
+def test_a_process_in_which_the_lattice_is_lost_prints_no_sizes(
+    small_recipe: SmallRecipe, tmp_path: Path
+) -> None:
+    def change(data: dict[str, Any]) -> None:
+        data["exposure"] |= {
+            "forward_range": "500 nm",
+            "reference": {"density": 0.25, "diameter": "200 nm"},
+        }
+
+    job = build(load_recipe(small_recipe(change)), tmp_path / "jobs", verify=False).folder
+    with pytest.raises(InputError, match="want a forward_range below the pitch"):
         predict(job, "printed")
 
 

@@ -536,7 +536,8 @@ def _boundaries(part: Part) -> list[tuple[str, float]]:
 def _nearest(rows: Rows, lattice: Lattice) -> tuple[int, int, int]:
     """The row nearest to the axis that holds sites, its first column and the one after its last."""
     held = np.flatnonzero(rows.hi > rows.lo)
-    found = min(held.tolist(), key=lambda i: (abs(lattice.y_dbu(rows.row0 + i)), i))
+    height = np.abs(lattice.y0_dbu + (rows.row0 + held) * lattice.row_dbu)
+    found = int(held[np.argmin(height)])
     return rows.row0 + found, int(rows.lo[found]), int(rows.hi[found])
 
 

@@ -117,8 +117,7 @@ def printing(wafer: Wafer, variant: Variant) -> Process:
         )
     except ValueError as error:
         raise InputError(
-            "exposure: want forward_range and reference for printed sizes, got a recipe without;"
-            " predict from target or drawn sizes instead"
+            f"exposure: {error} (printed sizes need it; predict from target or drawn sizes instead)"
         ) from error
     return lambda density, drawn: model.printed_nm(density, drawn)
 
