@@ -37,6 +37,10 @@ from layoutgen.wafer.scene import ROUNDED, Scene, Surrounding
 __all__ = ["BlockTask", "Tree", "Variant", "build_tree"]
 
 
+#: How the names of foreign cells begin.
+FOREIGN = "X_"
+
+
 @dataclass(eq=False)
 class Variant:
     """A design in one surrounding, with one split and one dose: one cell of the layout."""
@@ -353,7 +357,7 @@ class _TreeBuilder:
 
     def _foreign(self, name: str) -> str:
         if name not in self.foreign_cells:
-            cell = f"X_{_clean(name, 20)}_{len(self.foreign_cells)}"
+            cell = f"{FOREIGN}{_clean(name, 20)}_{len(self.foreign_cells)}"
             self.cells.append(Cell(cell, polygons=tuple(self.foreign[name])))
             for group in self.foreign[name]:
                 self.used.setdefault(group.layer, f"cell_{name}_{group.layer.number}")

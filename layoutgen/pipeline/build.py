@@ -23,7 +23,6 @@ from layoutgen.layout.write import LayoutFile
 from layoutgen.pipeline.design import Progress, Wafer, design, quiet
 from layoutgen.pipeline.facts import (
     Counts,
-    clamp_rules,
     dies_csv,
     expected_bytes,
     lens_facts,
@@ -51,6 +50,7 @@ from layoutgen.pipeline.job import (
 )
 from layoutgen.pipeline.only import only_die
 from layoutgen.pipeline.report import report_pages
+from layoutgen.pipeline.rules import built_rules, rule_warnings
 from layoutgen.pipeline.stream import cell_stream
 from layoutgen.pipeline.verify import verify_folder
 from layoutgen.recipe.load import LoadedRecipe
@@ -88,6 +88,7 @@ def build(
     # a clip is small, whatever its wafer
     refuse = partial(_refuse_too_large, loaded) if only is None else None
     wafer = design(loaded, progress, workers, refuse=refuse)
+    wafer.warnings.extend(rule_warnings(wafer))
     if only is not None:
         wafer = only_die(wafer, only)
     failed = [
@@ -271,7 +272,7 @@ def _fill(
     _write_bytes(folder / "recipe.yaml", loaded.text)
     counts, known = write_layout(wafer, folder, title, workers, progress)
     plain = plain_variants(wafer)
-    rules = waived(clamp_rules(wafer, counts), loaded)
+    rules = built_rules(wafer, counts, expected_bytes(wafer).get("gdsii"))
     failed = [rule for rule in rules if not rule.ok]
     if failed:
         raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
@@ -315,12 +316,7 @@ def _fill(
             "figures": round(time.figures_s, 3),
             "fields": round(time.fields_s, 3),
         },
-        "rules": rule_facts(
-            waived(
-                [*wafer.rules, *rules, *size_rules(loaded, expected_bytes(wafer).get("gdsii"))],
-                loaded,
-            )
-        ),
+        "rules": rule_facts(rules),
         "warnings": wafer.warnings,
     }
     return manifest, counts

@@ -9,7 +9,6 @@ from layoutgen.errors import InputError
 from layoutgen.pipeline.budget import short_form
 from layoutgen.pipeline.design import Progress, design, quiet
 from layoutgen.pipeline.facts import (
-    clamp_rules,
     count_codes,
     expected_bytes,
     lens_facts,
@@ -17,10 +16,9 @@ from layoutgen.pipeline.facts import (
     rule_facts,
     sem_facts,
     sem_sites_of,
-    size_rules,
     time_of,
-    waived,
 )
+from layoutgen.pipeline.rules import built_rules, rule_warnings
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.review.writetime import WriteTime
 from layoutgen.wafer.plan import RuleResult
@@ -73,11 +71,10 @@ def check(loaded: LoadedRecipe, *, jobs: int | None = None, progress: Progress =
         progress("counting pillars", index / len(wafer.tree.variants))
         counts[index] = count_codes(variant, workers)
     plain, size = plain_variants(wafer), expected_bytes(wafer)
-    rules = [*wafer.rules, *clamp_rules(wafer, counts), *size_rules(loaded, size.get("gdsii"))]
     return Check(
         (),
-        tuple(wafer.warnings),
-        tuple(waived(rules, loaded)),
+        (*wafer.warnings, *rule_warnings(wafer)),
+        tuple(built_rules(wafer, counts, size.get("gdsii"))),
         wafer.plan.die_counts,
         wafer.tree.pillars,
         size,

@@ -1,0 +1,178 @@
+"""Rules on gaps, sizes, aspect ratios, fields, clock, labels and layers: figures by hand and from the layout file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import gdstk
+import klayout.db as kdb
+import numpy as np
+import pytest
+
+import layoutgen as lg
+from layoutgen.errors import RuleError
+from layoutgen.pipeline.check import Check, check
+from tests.e2e_recipes import FULL, LONE, Recipe, write
+
+Change = Callable[[Recipe], None]
+
+
+def rules(found: Check) -> dict[str, Any]:
+    return {rule["name"]: rule for rule in found.as_json()["rules"]}
+
+
+def checked(folder: Path, base: Recipe, change: Change | None = None) -> Check:
+    return check(lg.load_recipe(write(folder, base, change)))
+
+
+def pillars(job: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """(n, 3): x, y and area in nm of the pillars of the die at the wafer's centre, as klayout reads them."""
+    layout = kdb.Layout()
+    layout.read(str(job.layout("oasis")))
+    found = []
+    box = kdb.Box(-75_000, -75_000, 75_000, 75_000)
+    shapes = layout.top_cell().begin_shapes_rec_touching(layout.layer(1, 0), box)
+    while not shapes.at_end():
+        polygon = shapes.shape().polygon.transformed(shapes.trans())
+        middle = polygon.bbox().center()
+        found.append((middle.x, middle.y, polygon.area()))
+        shapes.next()
+    return np.array(found, dtype=np.float64)
+
+
+def test_gap_size_and_aspect_ratio_are_those_of_the_worst_stage(tmp_path: Path) -> None:
+    # 600 nm high pillars from 120 nm on, pitch 400 nm; the imprint adds 4 nm and the etch takes 6 nm
+    found = rules(checked(tmp_path, FULL))
+    low, high = (found[f"{which}_size:lens:dot"]["value"] for which in ("min", "max"))
+    assert 120 <= low < high <= 310
+    assert found["gap:lens:dot"]["value"] == pytest.approx(400 - (high + 4))
+    assert found["gap:lens:dot"]["limit"] == 70
+    assert "after imprint" in found["gap:lens:dot"]["text"]
+    assert found["aspect_ratio:lens:dot"]["value"] == pytest.approx(600 / (low + 4 - 6))
+    assert found["aspect_ratio:lens:dot"]["limit"] == 8
+    assert "after etch" in found["aspect_ratio:lens:dot"]["text"]
+    # what the recipe gives itself is told: 200 nm is the pad's largest size
+    assert found["gap:pad:cd"]["value"] == pytest.approx(400 - 204)
+    assert found["gap:pad:cd"]["limit"] is None
+    assert all(rule["ok"] for rule in found.values())
+
+
+def test_the_drawn_gap_is_that_of_the_largest_pillar_in_the_file(tmp_path: Path) -> None:
+    job = lg.build(lg.load_recipe(write(tmp_path, LONE)), tmp_path / "out")
+    rule = next(r for r in job.manifest["rules"] if r["name"] == "gap_drawn:lens:dot")
+    x, y, area = pillars(job).T
+    largest = 2 * math.sqrt(area.max() / math.pi)
+    # an octagon on a grid of 1 nm misses its disc's diameter by up to half a nanometre
+    assert rule["value"] == pytest.approx(400 - largest, abs=0.6)
+    # and no two pillars of the lens stand nearer
+    size = 2 * np.sqrt(area / math.pi)
+    beside = (np.abs(x[:, None] - x) == 400) & (y[:, None] == y)
+    i, j = np.nonzero(beside)
+    assert float((400 - (size[i] + size[j]) / 2).min()) >= rule["value"] - 0.6
+
+
+def test_drawn_shapes_that_touch_fail_and_may_be_waived(tmp_path: Path) -> None:
+    def wide(recipe: Recipe) -> None:
+        recipe["pillars"]["ladder"]["max"] = "450 nm"
+        recipe["dies"]["lens"][0]["bias"] = "130 nm"
+
+    path = write(tmp_path / "a", LONE, wide)
+    failed = rules(check(lg.load_recipe(path)))["gap_drawn:lens:dot"]
+    assert not failed["ok"]
+    assert failed["value"] < 0
+    with pytest.raises(RuleError, match="gap_drawn:lens:dot"):
+        lg.build(lg.load_recipe(path), tmp_path / "out")
+    assert not list((tmp_path / "out").glob("*"))
+
+    def waived(recipe: Recipe) -> None:
+        wide(recipe)
+        recipe["waive"] = {"gap_drawn": "a test of touching pillars", "clamped": "likewise"}
+
+    job = lg.build(lg.load_recipe(write(tmp_path / "b", LONE, waived)), tmp_path / "out")
+    rule = next(r for r in job.manifest["rules"] if r["name"] == "gap_drawn:lens:dot")
+    assert rule["ok"]
+    assert rule["text"].endswith("waived: a test of touching pillars")
+
+
+def test_without_height_the_aspect_ratio_says_so(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        del recipe["pillars"]["height"]
+        del recipe["pillars"]["max_aspect_ratio"]
+
+    rule = rules(checked(tmp_path, LONE, change))["aspect_ratio:lens:dot"]
+    assert (rule["value"], rule["limit"], rule["ok"]) == (None, None, True)
+    assert "no height is given" in rule["text"]
+
+
+def test_a_clock_that_cannot_follow_is_told(tmp_path: Path) -> None:
+    # definition: dwell = dose x step^2 / current; 300 uC/cm2 on 5 nm squares at 5 nA is 15 ns, 66.7 MHz
+    def given(clock: str) -> Change:
+        def change(recipe: Recipe) -> None:
+            recipe["exposure"] |= {
+                "dose": "300 uC/cm2", "current": "5 nA", "beam_step": "5 nm", "max_clock": clock,
+            }  # fmt: skip
+
+        return change
+
+    slow, quick = (checked(tmp_path / c[:2], LONE, given(c)) for c in ("50 MHz", "80 MHz"))
+    assert rules(slow)["beam_clock"]["value"] == pytest.approx(1 / 15e-9)
+    assert any("exposure.max_clock" in warning for warning in slow.warnings)
+    assert not any("exposure.max_clock" in warning for warning in quick.warnings)
+    assert "not checked" in rules(checked(tmp_path / "none", LONE))["beam_clock"]["text"]
+
+
+def test_fields_are_counted_over_all_layers(tmp_path: Path) -> None:
+    # a lens of 40 um on fields of 30 um takes four; one die stands on LONE's wafer for each site of its grid
+    def change(recipe: Recipe) -> None:
+        recipe["exposure"]["write_field"] = "30 um"
+
+    found = checked(tmp_path / "a", LONE, change)
+    assert rules(found)["fields"]["value"] == 4 * sum(found.dies.values())
+    assert rules(checked(tmp_path / "b", LONE))["fields"]["value"] is None
+
+
+@pytest.mark.parametrize(("height", "ok"), [("0.6 um", False), ("0.7 um", True)])
+def test_labels_are_not_finer_than_the_smallest_pillar(
+    tmp_path: Path, height: str, ok: bool
+) -> None:
+    # letters are seven dots high, the ladder begins at 90 nm
+    def change(recipe: Recipe) -> None:
+        recipe["dies"]["lens"].append({"label": "die", "at": ["-50 um", "50 um"], "height": height})
+
+    rule = rules(checked(tmp_path, LONE, change))["label_height"]
+    assert rule["ok"] is ok
+    assert rule["value"] == pytest.approx(float(height.split()[0]) * 1000 / 7)
+    assert rule["limit"] == 90
+    assert "microscope" in rule["text"]
+
+
+@pytest.mark.parametrize(("layer", "ok"), [(100, False), (7, True)])
+def test_a_foreign_cell_on_a_viewing_layer_fails(tmp_path: Path, layer: int, ok: bool) -> None:
+    library = gdstk.Library(unit=1e-6, precision=1e-9)
+    library.new_cell("TOP").add(gdstk.rectangle((-5, -5), (5, 5), layer=layer))
+    library.write_gds(str(tmp_path / "logo.gds"))
+
+    def change(recipe: Recipe) -> None:
+        recipe["cells"] = [{"name": "logo", "file": "logo.gds", "cell": "TOP"}]
+        recipe["dies"]["lens"].append({"cell": "logo", "at": ["-50 um", "50 um"]})
+
+    rule = rules(checked(tmp_path, LONE, change))["layers"]
+    assert rule["ok"] is ok
+    assert rule["value"] == (0 if ok else 1)
+    assert ok or "draws on outlines, 100/0" in rule["text"]
+
+
+def test_a_narrow_choice_of_pillars_is_warned_of(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["pillars"]["diameter"] = {"min": "160 nm", "max": "200 nm"}
+
+    found = checked(tmp_path / "a", LONE, change)
+    covered = rules(found)["coverage:dot"]["value"]
+    # the library's phase is a straight line, 2 pi over 210 nm, and candidates stand at whole nanometres
+    assert covered == pytest.approx(2 * math.pi * 40 / 210, rel=0.05)
+    assert any("under nine tenths of a turn" in warning for warning in found.warnings)
+    wide = checked(tmp_path / "b", LONE)
+    assert not any("nine tenths" in warning for warning in wide.warnings)
