@@ -37,6 +37,7 @@ from layoutgen.exposure.raster import (
     coefficients,
     field_at,
     node_values,
+    single_taps,
     spline_basis,
 )
 from layoutgen.exposure.scatter import ScatterTerm
@@ -53,6 +54,10 @@ STOP = 1e-5
 #: the slope misses, and what its box deposit smears, is then below 1e-5 of density.
 NEAR = 0.03
 _MAX_ROUNDS = 60
+#: Bands hold this many rows beyond their own at the most; a range under two pitches rings for a thousand.
+_LONGEST_TAPS = 100
+#: Passes in bands before whole rasters take over, each of two rounds more than the one before.
+_MORE_ROUNDS = 4
 #: What the first rounds may leave, and what the slope misses where blocks are not deposited again:
 #: 1.4e-4 was seen. More of it costs another pass, nothing else.
 _LEFT = 0.01
@@ -185,8 +190,13 @@ def solve(
     flat = table.packed[32:33].copy()
     steep = _steepest(part, exposed, site_area_nm2)
     (term, *others) = exposed.terms
-    if term.term == "gaussian" and not others and around is None and not seen and steep < _STEEP:
-        return _in_bands(part, exposed, site_area_nm2, raster, frame, flat, first, steep, jobs)
+    if (
+        term.term == "gaussian" and not others and around is None and not seen and steep < _STEEP
+        and len(single_taps(term.range_dbu, raster.grid.hx)) <= _LONGEST_TAPS
+    ):  # fmt: skip
+        found = _in_bands(part, exposed, site_area_nm2, raster, frame, flat, first, steep, jobs)
+        if found is not None:
+            return found
     return _on_whole_rasters(
         part, exposed, site_area_nm2, raster, frame, around, flat, first, jobs
     )  # fmt: skip
@@ -205,7 +215,8 @@ def _steepest(part: Part, exposed: Exposed, site_area_nm2: float) -> float:
 def _in_bands(
     part: Part, exposed: Exposed, site_area_nm2: float, raster: PartRaster, frame: Frame | None,
     flat: NDArray[np.int32], first: int, steep: float, jobs: int,
-) -> Density:  # fmt: skip
+) -> Density | None:  # fmt: skip
+    """None where a few more rounds do not settle it: blocks are deposited again once only."""
     tables: list[AreaTable] = []
 
     def table(low: float, high: float) -> AreaTable:
@@ -221,17 +232,17 @@ def _in_bands(
     shrink = math.log(max(steep, 1e-3))
     before = max(1, math.ceil(math.log(_LEFT) / shrink))
     after = 1 + max(1, math.ceil(math.log(STOP / _MISSED) / shrink))
-    while True:
+    for more in range(0, 2 * _MORE_ROUNDS, 2):
         found = settled(
             raster, exposed.terms[0].range_dbu, flat, np.float32(first / DENSITY_STEPS),
-            rounds=(before, after), near=NEAR, table=table,
+            rounds=(before, after + more), near=NEAR, table=table,
             frame=frame if exposed.background else None, jobs=jobs,
         )  # fmt: skip
-        if found.residual < STOP or after > _MAX_ROUNDS:
+        if found.residual < STOP:
             return Density(
-                raster, found.coef, found.low, found.high, found.residual, before + after
+                raster, found.coef, found.low, found.high, found.residual, before + after + more
             )
-        after += 2
+    return None
 
 
 def _on_whole_rasters(

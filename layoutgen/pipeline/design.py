@@ -113,6 +113,11 @@ def design(
             problems.extend(error.problems)
             return
         made = [result] if isinstance(result, Design) else result
+        if not all(each.part().stored for each in made):
+            problems.append(
+                f"{kind} {name}: want room for at least one site of its lattice, got none"
+            )
+            return
         of_item[(kind, name)] = list(range(len(designs), len(designs) + len(made)))
         designs.extend(made)
 

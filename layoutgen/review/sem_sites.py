@@ -105,6 +105,8 @@ def sem_sites(tree: Tree, exposed: Exposed, dbu_nm: float, wanted: int = WANTED)
     picks = {index: _picks(tree.variants[index]) for index in held}
     places = {index: _places(held[index], tree) for index in held}
     turns = _turns(tree, picks, places, wanted)
+    if not turns:  # a wafer of marks and labels alone
+        return []
     densities = {
         index: density_as_drawn(tree.variants[index], exposed, tree, picks[index])
         for index in sorted(set(turns))

@@ -1,0 +1,72 @@
+"""A short seeded part of the volume runs, and what they found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import layoutgen as lg
+from tests.e2e_recipes import LONE, Recipe, rehash, write
+from tests.volume import inputs, layouts
+
+
+def test_mutated_inputs_are_taken_or_refused_in_sentences(tmp_path: Path) -> None:
+    verdicts = []
+    for number in range(300):
+        verdict, seconds, said = inputs.run(tmp_path / str(number), 20261126, number)
+        assert verdict != "failed", (
+            f"python -m tests.volume.inputs --seed 20261126 --one {number}: {said}"
+        )
+        assert verdict == "taken" or "want" in said, said
+        assert seconds < inputs.LONGEST_S
+        verdicts.append(verdict)
+    assert {"taken", "refused"} <= set(verdicts)
+
+
+def test_mutated_layouts_are_never_called_equal(tmp_path: Path) -> None:
+    built = layouts.build(tmp_path)
+    verdicts = []
+    for number in range(120):
+        verdict, _, said = layouts.run(built, 20261126, number)
+        assert verdict != "failed", (
+            f"python -m tests.volume.layouts --seed 20261126 --one {number}: {said}"
+        )
+        verdicts.append(verdict)
+    assert "different" in verdicts
+    rehash(built.folder)
+    assert lg.verify(built.folder) == []
+
+
+def test_a_wafer_without_pillars_is_built(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["dies"]["lens"] = [{"label": "die", "at": ["0 um", "0 um"], "height": "14 um"}]
+
+    job = lg.build(lg.load_recipe(write(tmp_path, LONE, change)), tmp_path / "out")
+    assert job.manifest["pillars"] == 0
+    assert job.manifest["verified"]
+    assert (job.folder / "sem_sites.csv").read_text().count("\n") == 2  # its job and its columns
+
+
+def test_dies_may_be_empty(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["dies"]["lens"] = []
+
+    job = lg.build(lg.load_recipe(write(tmp_path, LONE, change)), tmp_path / "out")
+    assert job.manifest["verified"]
+
+
+def test_a_range_of_one_pitch_fails_its_rule_within_seconds(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["exposure"]["backscatter"][0]["range"] = "400 nm"
+
+    rules = {
+        rule.name: rule for rule in lg.check(lg.load_recipe(write(tmp_path, LONE, change))).rules
+    }
+    assert not rules["kernel_range"].ok
+
+
+def test_a_lens_without_a_site_is_refused(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["lenses"][0]["aperture"] = "310 nm"  # its nearest sites are 283 nm from the axis
+
+    found = lg.check(lg.load_recipe(write(tmp_path, LONE, change)))
+    assert found.problems == ("lens dot: want room for at least one site of its lattice, got none",)
