@@ -63,7 +63,7 @@ def rule_warnings(wafer: Wafer) -> list[str]:
     clock = _clock_rule(wafer)
     if clock.value is not None and clock.limit is not None and clock.value > clock.limit:
         found.append(
-            f"exposure.max_clock: {clock.limit / 1e6:.6g} MHz is below the {clock.value / 1e6:.6g} MHz that dose,"
+            f"exposure.max_clock: {clock.limit:.6g} MHz is below the {clock.value:.6g} MHz that dose,"
             " beam step and current ask for, so the writer waits or gives more dose"
         )
     field, pitch = (
@@ -206,15 +206,15 @@ def _clock_rule(wafer: Wafer) -> RuleResult:
     step, clock = exposure.beam_step_nm, exposure.max_clock_hz
     if dose is None or current is None or step is None or clock is None:
         return RuleResult(
-            "beam_clock", None, clock, True,
+            "beam_clock", None, None if clock is None else clock / 1e6, True,
             "want dose, current, beam_step and max_clock to tell the clock, so it is not checked",
         )  # fmt: skip
     least = min([*wafer.tree.doses.values(), 1.0])
     charge_c = dose * 1e-6 * least * (step * 1e-7) ** 2  # uC/cm2 on a step in cm
     needed = current * 1e-9 / charge_c
     return RuleResult(
-        "beam_clock", needed, clock, True,
-        "Hz that the smallest dose asks for; above the limit the write time follows the clock and a warning is given",
+        "beam_clock", needed / 1e6, clock / 1e6, True,
+        "MHz that the smallest dose asks for; above the limit the write time follows the clock and a warning is given",
     )  # fmt: skip
 
 

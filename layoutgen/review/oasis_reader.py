@@ -942,6 +942,7 @@ class OasisFile:
                 elif kind == END:
                     if walker.outside is not None or walker.state[S_POS] != self._end_at:
                         raise _Malformed("an END record stands before the last 256 bytes")
+                    names.check_references()
                     break
                 else:
                     self._other(walker, kind)
@@ -983,6 +984,7 @@ class _NameTable:
         self._properties: dict[int, str] = {}
         self._styles: dict[int, bool] = {}  # name record types by kind: explicit numbers or not
         self._next = dict.fromkeys((CELLNAME, TEXTSTRING, PROPNAME, PROPSTRING, XNAME), 0)
+        self._referred: set[int] = set()  # property names by number
         self._current: int | None = None  # the cell name that properties belong to
         self._last_name: int | str | None = None
         self._last_values: list[Any] | None = None
@@ -1036,6 +1038,8 @@ class _NameTable:
             info = cursor.take(1)[0]
             if info & 0x04:
                 self._last_name = cursor.uint() if info & 0x02 else cursor.name()
+                if isinstance(self._last_name, int):
+                    self._referred.add(self._last_name)
             many = info >> 4
             if info & 0x08:
                 if many:
@@ -1076,6 +1080,12 @@ class _NameTable:
             and isinstance(values[0], int)
             and values[0]
         }
+
+    def check_references(self) -> None:
+        """At the end of the file every property name that was referred to is there."""
+        missing = sorted(self._referred - self._properties.keys())
+        if missing:
+            raise _Malformed(f"a property has the name number {missing[0]}, which no record gives")
 
     def property_names(self) -> frozenset[str]:
         """Names of properties met."""

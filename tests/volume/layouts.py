@@ -46,14 +46,15 @@ class Built:
     folder: Path
     wafer: Wafer
     files: dict[str, bytes]
-    polygons: str
+    polygons: dict[str, str]
 
 
 def build(folder: Path) -> Built:
     loaded = lg.load_recipe(write(folder / "recipe", FULL))
     job = lg.build(loaded, folder / "jobs")
     files = {form: job.layout(form).read_bytes() for form in SUFFIXES}
-    return Built(job.folder, design(loaded), files, polygons(job.layout("oasis")))
+    drawn = {form: polygons(job.layout(form)) for form in SUFFIXES}
+    return Built(job.folder, design(loaded), files, drawn)
 
 
 def polygons(path: Path) -> str:
@@ -135,7 +136,7 @@ def run(built: Built, seed: int, number: int) -> tuple[str, float, str]:
     seconds = time.perf_counter() - begin
     if verdict == "equal":
         try:
-            same = polygons(path) == built.polygons
+            same = polygons(path) == built.polygons[form]
         except RuntimeError as error:  # klayout is stricter in something that holds no shape
             verdict, said = "failed", f"equal, and klayout does not read it: {error}"
         else:
