@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -111,3 +112,24 @@ def test_option_in_the_readme_exists() -> None:
     told = set(re.findall(r"[` ](--[a-z][a-z-]+)", README))
     assert {"--out", "--json"} <= told
     assert told <= set(re.findall(r"--[a-z][a-z-]+", helps))
+
+
+def test_every_key_of_the_schema_is_explained() -> None:
+    code = "from layoutgen.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "schema"], capture_output=True, text=True, check=True
+    )
+
+    def keys(node: object) -> set[str]:
+        if isinstance(node, list):
+            return set().union(*map(keys, node))
+        if not isinstance(node, dict):
+            return set()
+        held = node.get("properties")
+        own = set(held) if isinstance(held, dict) else set()
+        return own.union(*map(keys, node.values()))
+
+    section = README[README.index("## A recipe") : README.index("## A library")]
+    known = keys(json.loads(done.stdout))
+    assert len(known) > 60
+    assert [key for key in sorted(known) if not re.search(rf"\b{key}\b", section)] == []
