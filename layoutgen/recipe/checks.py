@@ -583,16 +583,22 @@ def _deflector(recipe: Recipe, path: Path, part: Any) -> Iterator[Problem]:
 def _pad(recipe: Recipe, path: Path, part: Any) -> Iterator[Problem]:
     if part.kind == "uniform":
         yield from _square_size(recipe, path, part)
+    if part.kind == "strips":
+        yield from _side(recipe, path, part, "length", part.length_nm)
+        yield from _side(recipe, path, part, "width", part.width_nm)
 
 
 def _square_size(recipe: Recipe, path: Path, part: Any) -> Iterator[Problem]:
-    size = part.size_nm
+    yield from _side(recipe, path, part, "size", part.size_nm)
+
+
+def _side(recipe: Recipe, path: Path, part: Any, key: str, size: float) -> Iterator[Problem]:
     if size > LARGEST_PART_NM:
-        yield (*path, "size"), f"want at most {_nm(LARGEST_PART_NM)}, got {_nm(size)}"
+        yield (*path, key), f"want at most {_nm(LARGEST_PART_NM)}, got {_nm(size)}"
     lattice = _lattice(recipe, path, part)[1]
     if lattice is not None and size < lattice.pitch_nm:
         yield (
-            (*path, "size"),
+            (*path, key),
             (f"want at least one pitch ({_nm(lattice.pitch_nm)}), got {_nm(size)}"),
         )
 

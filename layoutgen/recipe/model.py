@@ -29,7 +29,7 @@ __all__ = [
     "Backscatter", "Box", "Cross", "Deflector", "DensityPad", "Diameters", "Die", "DieItem",
     "Exposure", "ForeignCell", "InsteadSites", "KeepOut", "LabelText", "Ladder", "LatticeKeys",
     "Lens", "Mark", "Output", "Pad", "PhaseTerm", "PillarKeys", "Recipe", "Reference",
-    "Replication", "Step", "UniformPad", "Vernier", "Wafer", "Wants", "Zone", "dump",
+    "Replication", "Step", "StripPad", "UniformPad", "Vernier", "Wafer", "Wants", "Zone", "dump",
 ]  # fmt: skip
 
 
@@ -409,7 +409,23 @@ class DensityPad(Model):
     pillars: PillarKeys | None = Field(None, description="hold here instead of the recipe's")
 
 
-Pad = Annotated[UniformPad | DensityPad, Field(discriminator="kind")]
+class StripPad(Model):
+    """Strips side by side, each of one diameter: for cleaving across, step heights and film thickness."""
+
+    name: Name = Field(description="by which dies call it")
+    kind: Literal["strips"]
+    diameters_nm: tuple[PositiveLength, ...] = Field(
+        alias="diameters", min_length=1, description="masters, from low to high y (or x)"
+    )
+    length_nm: PositiveDistance = Field(alias="length", description="of a strip")
+    width_nm: PositiveDistance = Field(alias="width", description="of a strip")
+    direction: Literal["x", "y"] = Field("x", description="that the strips run along")
+    blank: bool = Field(False, description="one more strip beside them stays empty")
+    lattice: LatticeKeys | None = Field(None, description="holds here instead of the recipe's")
+    pillars: PillarKeys | None = Field(None, description="hold here instead of the recipe's")
+
+
+Pad = Annotated[UniformPad | DensityPad | StripPad, Field(discriminator="kind")]
 
 
 class ForeignCell(Model):
@@ -596,14 +612,16 @@ class Recipe(Model):
         default_factory=dict, description="rule name: the reason for which it may be broken"
     )
 
-    def lattice_of(self, part: Lens | Deflector | UniformPad | DensityPad) -> LatticeKeys:
+    def lattice_of(
+        self, part: Lens | Deflector | UniformPad | DensityPad | StripPad
+    ) -> LatticeKeys:
         """The lattice that holds for a part: its own, else the recipe's."""
         found = part.lattice or self.lattice
         if found is None:
             raise ValueError(f"{part.name} has no lattice")  # load.py refuses such a recipe
         return found
 
-    def pillars_of(self, part: Lens | Deflector | UniformPad | DensityPad) -> PillarKeys:
+    def pillars_of(self, part: Lens | Deflector | UniformPad | DensityPad | StripPad) -> PillarKeys:
         """The pillars that hold for a part: its own, else the recipe's."""
         found = part.pillars or self.pillars
         if found is None:

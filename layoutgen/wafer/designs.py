@@ -28,10 +28,18 @@ from layoutgen.optics.library import Candidates, candidates, neighbour_gap_nm
 from layoutgen.optics.phase import PhaseProgram, compile_phase
 from layoutgen.optics.sampling import Sampling, deflector_program, sampling
 from layoutgen.recipe.load import LoadedRecipe
-from layoutgen.recipe.model import Deflector, DensityPad, Lens, Pad, PillarKeys, UniformPad
+from layoutgen.recipe.model import (
+    Deflector,
+    DensityPad,
+    Lens,
+    Pad,
+    PillarKeys,
+    StripPad,
+    UniformPad,
+)
 from layoutgen.units import SQUARE_SIDE
 from layoutgen.wafer.frames import Disc, Outline, Rect, grown
-from layoutgen.wafer.pads import Patch, beta_nm, density_patches, uniform_squares
+from layoutgen.wafer.pads import Patch, beta_nm, density_patches, row_of_squares, strip_extent
 from layoutgen.wafer.written import Written, exact
 
 __all__ = ["Design", "LensFacts", "deflector_design", "lens_design", "pad_designs", "part_lattice"]
@@ -306,47 +314,55 @@ def pad_designs(
     frame_width_dbu: int | None,
 ) -> list[Design]:
     """The designs of a pad. frame_width_dbu: that of its frames, when the background is exposed."""
-    if isinstance(pad, UniformPad):
+    if isinstance(pad, (UniformPad, StripPad)):
         return [_uniform(loaded, pad, written)]
     return _patches(loaded, pad, written, exposed, frame_width_dbu)
 
 
-def _uniform(loaded: LoadedRecipe, pad: UniformPad, written: Written) -> Design:
+def _uniform(loaded: LoadedRecipe, pad: UniformPad | StripPad, written: Written) -> Design:
     lattice = part_lattice(loaded, pad, "gap")
     keys = loaded.recipe.pillars_of(pad)
-    squares = uniform_squares(pad, written.dbu, mirrored=written.mirrored)
+    squares = row_of_squares(pad, written.dbu, mirrored=written.mirrored)
     bias = loaded.recipe.replication_bias_nm
+    stacked = isinstance(pad, StripPad) and pad.direction == "x"  # from low to high y
+    left = min(s.x_low for s in squares), max(s.x_high for s in squares)
+    low = min(s.y_low for s in squares), max(s.y_high for s in squares)
+    domain = Rectangle(
+        *_own(*left, upper=written.mirrored), *_own(*low, upper=False),
+    )  # fmt: skip
+    masters = _given_masters([s.diameter_nm for s in squares], bias, keys)
+    outline = Rect(left[0], low[0], left[1], low[1])
+    if isinstance(pad, StripPad):  # a blank strip is framed like the rest
+        half_x, half_y = strip_extent(pad, written.dbu)
+        outline = Rect(-half_x, -half_y, half_x, half_y)
     across = sorted(
-        (math.ceil(s.x_low), math.ceil(s.x_high) - 1, s.index)
-        if not written.mirrored
-        else (math.floor(s.x_low) + 1, math.floor(s.x_high), s.index)
+        (
+            _own(s.y_low, s.y_high, upper=False)
+            if stacked
+            else _own(s.x_low, s.x_high, upper=written.mirrored)
+        )[:1]
+        + (s.index,)
         for s in squares
     )
-    domain = Rectangle(
-        across[0][0],
-        across[-1][1],
-        math.ceil(squares[0].y_low),
-        math.ceil(squares[0].y_high) - 1,
-    )
-    masters = _given_masters([s.diameter_nm for s in squares], bias, keys)
-    outline = Rect(
-        min(s.x_low for s in squares),
-        squares[0].y_low,
-        max(s.x_high for s in squares),
-        squares[0].y_high,
-    )
-    starts = np.array([low for low, _, _ in across])
-    order = np.array([index + 1 for _, _, index in across], dtype=np.uint8)
+    starts = np.array([first for first, _ in across])
+    order = np.array([index + 1 for _, index in across], dtype=np.uint8)
 
     def source(site: Site) -> MasterArray:
-        x, _ = lattice.sites_dbu(site.window)
-        found = order[np.clip(np.searchsorted(starts, x, side="right") - 1, 0, None)]
-        return _only_runs(found, site)
+        x, y = lattice.sites_dbu(site.window)
+        at = np.searchsorted(starts, y if stacked else x, side="right") - 1
+        return _only_runs(order[np.clip(at, 0, None)], site)
 
     return Design(
         f"pad:{pad.name}", "pad", pad.name, lattice, float(written.dbu), keys, drawn_ladder(keys),
         domain, "whole", masters, source, outline,
     )  # fmt: skip
+
+
+def _own(low: float, high: float, *, upper: bool) -> tuple[int, int]:
+    """First and last whole coordinate between two edges, of which one belongs: the lower, or the upper."""
+    if upper:
+        return math.floor(low) + 1, math.floor(high)
+    return math.ceil(low), math.ceil(high) - 1
 
 
 def _given_masters(sizes_nm: Sequence[float], bias_nm: float, keys: PillarKeys) -> Masters:

@@ -5,6 +5,12 @@ row centred on the pad. All share one lattice that stands between four sites at 
 (`gap`). A site belongs to the square that holds its centre; a square's left and lower edge belong
 to it, its right and upper edge do not.
 
+**Strip pad.** Contiguous rectangles of one length and width, one per diameter, side by side across
+their direction: from low to high y where they run along x, left to right where they run along y. With
+`blank` one more place of that size follows the last and stays without pillars: the floor between pillars
+in either tone, since a frame covers it like the rest. The pad's centre is that of
+all places, the blank one included; lattice and edges are those of a uniform pad.
+
 **Density pad.** One patch per probe (columns, as listed) and density (rows, lowest first at the
 lowest y). A patch is a square surround of side 5 beta on a lattice of its own with a pillar at
 its centre (`site`), and a core of 11 x 11 sites in its middle: 9, 7 or 5 where the core would be
@@ -29,10 +35,12 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from layoutgen.recipe.model import Backscatter, DensityPad, UniformPad
+from layoutgen.recipe.model import Backscatter, DensityPad, StripPad, UniformPad
 from layoutgen.wafer.written import exact, half_up
 
-__all__ = ["Patch", "Square", "beta_nm", "core_sites", "density_patches", "uniform_squares"]
+__all__ = [
+    "Patch", "Square", "beta_nm", "core_sites", "density_patches", "row_of_squares", "strip_extent",
+]  # fmt: skip
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -54,7 +62,7 @@ def beta_nm(backscatter: Sequence[Backscatter]) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Square:
-    """One square of a uniform pad: edges low <= x < high (mirrored: low < x <= high), low <= y < high.
+    """One square of a uniform pad, or one strip: edges low <= x < high (mirrored: low < x <= high), low <= y < high.
 
     Edges are exact multiples of half a database unit for sizes on the grid.
     """
@@ -107,7 +115,39 @@ class Patch:
         return inside
 
 
-def uniform_squares(pad: UniformPad, dbu: Fraction, *, mirrored: bool) -> tuple[Square, ...]:
+def row_of_squares(
+    pad: UniformPad | StripPad, dbu: Fraction, *, mirrored: bool
+) -> tuple[Square, ...]:
+    """The squares or strips of a pad, in the order of its diameters."""
+    if isinstance(pad, StripPad):
+        return _strips(pad, dbu, mirrored=mirrored)
+    return _uniform_squares(pad, dbu, mirrored=mirrored)
+
+
+def _strips(pad: StripPad, dbu: Fraction, *, mirrored: bool) -> tuple[Square, ...]:
+    length, width = exact(pad.length_nm) / dbu, exact(pad.width_nm) / dbu
+    places = len(pad.diameters_nm) + pad.blank
+    along = (-length / 2, length / 2)
+    found = []
+    for k, diameter_nm in enumerate(pad.diameters_nm):
+        low, high = (Fraction(2 * end - places, 2) * width for end in (k, k + 1))
+        x, y = (along, (low, high)) if pad.direction == "x" else ((low, high), along)
+        if mirrored:
+            x = (-x[1], -x[0])
+        found.append(
+            Square(k, diameter_nm, float(x[0]), float(x[1]), float(y[0]), float(y[1]), mirrored)
+        )
+    return tuple(found)
+
+
+def strip_extent(pad: StripPad, dbu: Fraction) -> tuple[float, float]:
+    """Half the width and height of all places of a strip pad, the blank one included."""
+    places = len(pad.diameters_nm) + pad.blank
+    half = float(exact(pad.length_nm) / dbu / 2), float(exact(pad.width_nm) / dbu * places / 2)
+    return half if pad.direction == "x" else (half[1], half[0])
+
+
+def _uniform_squares(pad: UniformPad, dbu: Fraction, *, mirrored: bool) -> tuple[Square, ...]:
     """The squares of a uniform pad, in the order of its diameters."""
     size = exact(pad.size_nm) / dbu
     count = len(pad.diameters_nm)

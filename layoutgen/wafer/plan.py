@@ -43,6 +43,7 @@ from layoutgen.recipe.model import (
     Mark,
     Pad,
     Recipe,
+    StripPad,
     UniformPad,
 )
 from layoutgen.wafer.dies import DieSites, place_dies
@@ -57,7 +58,7 @@ from layoutgen.wafer.frames import (
 )
 from layoutgen.wafer.glyphs import dot_side, label_box, label_polygons, unknown_characters
 from layoutgen.wafer.marks import mark_figure, rectangle
-from layoutgen.wafer.pads import beta_nm, density_patches, uniform_squares
+from layoutgen.wafer.pads import beta_nm, density_patches, row_of_squares, strip_extent
 from layoutgen.wafer.written import Written, half_up, half_width
 
 __all__ = ["Dropped", "Part", "PlacedDie", "PlacedMark", "RuleResult", "WaferPlan", "plan_wafer"]
@@ -398,7 +399,7 @@ class _Planner:
         pad = _named(self.recipe.pads, name, "pad")
         dbu, mirrored = self.written.dbu, self.written.mirrored
         if isinstance(pad, UniformPad):
-            squares = uniform_squares(pad, dbu, mirrored=mirrored)
+            squares = row_of_squares(pad, dbu, mirrored=mirrored)
             return (
                 Rect(
                     x + min(s.x_low for s in squares),
@@ -407,6 +408,9 @@ class _Planner:
                     y + squares[0].y_high,
                 ),
             )
+        if isinstance(pad, StripPad):
+            half_x, half_y = strip_extent(pad, dbu)
+            return (Rect(x - half_x, y - half_y, x + half_x, y + half_y),)
         if self.beta is None:
             raise ValueError(
                 f"want exposure.backscatter to size density pad '{name}' by, got no term"

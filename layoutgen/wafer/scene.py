@@ -240,7 +240,9 @@ class _Builder:
     def neighbours(self) -> dict[int, list[int]]:
         """Things in reach of each design thing, itself left out; what is negligible dropped."""
         reach = self.exposed.reach_dbu
-        boxes = np.array([self.bounds(thing) for thing in self.things], dtype=np.float64).reshape(-1, 4)
+        boxes = np.array([self.bounds(thing) for thing in self.things], dtype=np.float64).reshape(
+            -1, 4
+        )
         found: dict[int, list[int]] = {}
         known: dict[tuple[object, ...], list[int]] = {}
         search = _Search(boxes, reach)

@@ -10,7 +10,7 @@ import pytest
 
 from layoutgen.lattice import Lattice, Window
 from layoutgen.recipe.model import Backscatter, DensityPad, UniformPad
-from layoutgen.wafer.pads import beta_nm, core_sites, density_patches, uniform_squares
+from layoutgen.wafer.pads import beta_nm, core_sites, density_patches, row_of_squares
 
 NM = Fraction(1)
 
@@ -44,7 +44,7 @@ def terms(*ranges: str) -> tuple[Backscatter, ...]:
 
 
 def test_uniform_squares_run_left_to_right_and_are_centred() -> None:
-    squares = uniform_squares(uniform(5, "60 um"), NM, mirrored=False)
+    squares = row_of_squares(uniform(5, "60 um"), NM, mirrored=False)
     assert [s.diameter_nm for s in squares] == [100, 110, 120, 130, 140]
     assert [(s.x_low, s.x_high) for s in squares] == [
         (-150_000, -90_000), (-90_000, -30_000), (-30_000, 30_000), (30_000, 90_000), (90_000, 150_000)
@@ -58,7 +58,7 @@ def test_every_site_of_the_row_belongs_to_exactly_one_square(kind: str, mirrored
     # 2000 nm squares on a 400 nm gap lattice: edges at odd multiples of 1000 nm meet site centres
     lattice = Lattice(kind, 400, 400 if kind == "square" else 346, "gap")
     x, y = lattice.sites_dbu(Window(-20, -20, 41, 41))
-    squares = uniform_squares(uniform(3, "2 um"), NM, mirrored=mirrored)
+    squares = row_of_squares(uniform(3, "2 um"), NM, mirrored=mirrored)
     owners = sum(s.holds(x, y).astype(int) for s in squares)
     inside = (np.abs(y) < 1000) | (y == -1000)
     inside &= (np.abs(x) < 3000) | (x == (3000 if mirrored else -3000))
@@ -69,8 +69,8 @@ def test_every_site_of_the_row_belongs_to_exactly_one_square(kind: str, mirrored
 def test_a_mirrored_uniform_pad_is_the_mirror_image(kind: str) -> None:
     lattice = Lattice(kind, 400, 400 if kind == "square" else 346, "gap")
     x, y = lattice.sites_dbu(Window(-20, -20, 41, 41))
-    plain = uniform_squares(uniform(3, "2 um"), NM, mirrored=False)
-    mirrored = uniform_squares(uniform(3, "2 um"), NM, mirrored=True)
+    plain = row_of_squares(uniform(3, "2 um"), NM, mirrored=False)
+    mirrored = row_of_squares(uniform(3, "2 um"), NM, mirrored=True)
     for a, b in zip(plain, mirrored, strict=True):
         assert a.diameter_nm == b.diameter_nm
         assert np.array_equal(a.holds(x, y), b.holds(-x, y))
