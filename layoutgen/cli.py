@@ -593,9 +593,12 @@ def _options(
 
 
 def main() -> None:
-    """Run the command line; a closed pipe ends it quietly."""
+    """Run the command line; a closed pipe ends it quietly, and Ctrl-C before a command has begun in a sentence."""
     try:
         app()
+    except KeyboardInterrupt:
+        print("stopped; nothing was begun", file=sys.stderr)  # noqa: T201 - typer may not be there yet
+        raise SystemExit(130) from None
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(1) from None

@@ -18,7 +18,7 @@ import pytest
 import yaml
 from typer.testing import CliRunner
 
-from layoutgen.cli import app
+from layoutgen.cli import app, main
 from layoutgen.pipeline.build import build
 from layoutgen.recipe.load import load_recipe
 from tests.e2e_recipes import CLI, FULL, LONE, Recipe, environment, run, write
@@ -363,3 +363,16 @@ def test_help_loads_nothing_heavy() -> None:
         [sys.executable, "-c", code, "--help"], capture_output=True, text=True, env=environment()
     )
     assert done.stderr.strip() == "[]"
+
+
+def test_ctrl_c_before_a_command_has_begun_ends_in_a_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("layoutgen.cli.app", stopped)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 130
+    assert capsys.readouterr().err == "stopped; nothing was begun\n"
