@@ -597,7 +597,7 @@ def main() -> None:
     try:
         app()
     except KeyboardInterrupt:
-        print("stopped; nothing was begun", file=sys.stderr)  # noqa: T201 - typer may not be there yet
+        typer.echo("stopped; nothing was begun", err=True)
         raise SystemExit(130) from None
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import copy
 import json
+import math
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+import klayout.db as kdb
 import numpy as np
 import yaml
 from numpy.typing import NDArray
@@ -33,6 +35,7 @@ __all__ = [
     "environment",
     "files",
     "flat_codes",
+    "klayout_pillars",
     "rehash",
     "run",
     "turned",
@@ -161,6 +164,29 @@ def files(folder: Path) -> dict[str, bytes]:
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
+
+
+def klayout_pillars(
+    layout_file: Path, box: tuple[int, int, int, int], datatypes: Collection[int] | None = None
+) -> NDArray[np.float64]:
+    """(n, 3) x, y and equal-area diameter, in nm, of what klayout finds on layer 1 touching a box.
+
+    box: x low, y low, x high, y high in nm. datatypes: which of the pillars' layers; all unless given.
+    """
+    layout = kdb.Layout()
+    layout.read(str(layout_file))
+    found = []
+    for index in layout.layer_indexes():
+        info = layout.get_info(index)
+        if info.layer != 1 or (datatypes is not None and info.datatype not in datatypes):
+            continue
+        shapes = layout.top_cell().begin_shapes_rec_touching(index, kdb.Box(*box))
+        while not shapes.at_end():
+            polygon = shapes.shape().polygon.transformed(shapes.trans())
+            centre = polygon.bbox().center()
+            found.append((centre.x, centre.y, 2 * math.sqrt(polygon.area() / math.pi)))
+            shapes.next()
+    return np.array(found, dtype=np.float64).reshape(-1, 3)
 
 
 def rehash(job: Path) -> None:

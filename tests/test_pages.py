@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 import layoutgen as lg
 from layoutgen.cli import app
+from tests.test_readme import fenced
 
 ROOT = Path(__file__).resolve().parent.parent
 QUESTIONS = (ROOT / "samples" / "operators-questions.md").read_text(encoding="utf-8")
@@ -32,8 +33,12 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def commands(page: str) -> list[str]:
-    blocks = re.findall(r"^```console\n(.*?)^```$", page, re.M | re.S)
-    return [line[2:] for block in blocks for line in block.splitlines() if line.startswith("$ ")]
+    return [
+        line[2:]
+        for block in fenced(page, "console")
+        for line in block.splitlines()
+        if line.startswith("$ ")
+    ]
 
 
 def test_every_command_of_the_page_runs(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,14 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import gdstk
-import klayout.db as kdb
 import numpy as np
 import pytest
 
 import layoutgen as lg
 from layoutgen.errors import RuleError
 from layoutgen.pipeline.check import Check, check
-from tests.e2e_recipes import FULL, LONE, Recipe, write
+from tests.e2e_recipes import FULL, LONE, Recipe, klayout_pillars, write
 
 Change = Callable[[Recipe], None]
 
@@ -26,21 +25,6 @@ def rules(found: Check) -> dict[str, Any]:
 
 def checked(folder: Path, base: Recipe, change: Change | None = None) -> Check:
     return check(lg.load_recipe(write(folder, base, change)))
-
-
-def pillars(job: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """(n, 3): x, y and area in nm of the pillars of the die at the wafer's centre, as klayout reads them."""
-    layout = kdb.Layout()
-    layout.read(str(job.layout("oasis")))
-    found = []
-    box = kdb.Box(-75_000, -75_000, 75_000, 75_000)
-    shapes = layout.top_cell().begin_shapes_rec_touching(layout.layer(1, 0), box)
-    while not shapes.at_end():
-        polygon = shapes.shape().polygon.transformed(shapes.trans())
-        middle = polygon.bbox().center()
-        found.append((middle.x, middle.y, polygon.area()))
-        shapes.next()
-    return np.array(found, dtype=np.float64)
 
 
 def test_gap_size_and_aspect_ratio_are_those_of_the_worst_stage(tmp_path: Path) -> None:
@@ -63,12 +47,10 @@ def test_gap_size_and_aspect_ratio_are_those_of_the_worst_stage(tmp_path: Path) 
 def test_the_drawn_gap_is_that_of_the_largest_pillar_in_the_file(tmp_path: Path) -> None:
     job = lg.build(lg.load_recipe(write(tmp_path, LONE)), tmp_path / "out")
     rule = next(r for r in job.manifest["rules"] if r["name"] == "gap_drawn:lens:dot")
-    x, y, area = pillars(job).T
-    largest = 2 * math.sqrt(area.max() / math.pi)
+    x, y, size = klayout_pillars(job.layout("oasis"), (-75_000, -75_000, 75_000, 75_000), {0}).T
     # an octagon on a grid of 1 nm misses its disc's diameter by up to half a nanometre
-    assert rule["value"] == pytest.approx(400 - largest, abs=0.6)
+    assert rule["value"] == pytest.approx(400 - size.max(), abs=0.6)
     # and no two pillars of the lens stand nearer
-    size = 2 * np.sqrt(area / math.pi)
     beside = (np.abs(x[:, None] - x) == 400) & (y[:, None] == y)
     i, j = np.nonzero(beside)
     assert float((400 - (size[i] + size[j]) / 2).min()) >= rule["value"] - 0.6

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -14,8 +13,8 @@ import pytest
 import layoutgen as lg
 from layoutgen.errors import InputError
 from layoutgen.recipe.model import StripPad
-from layoutgen.wafer.pads import row_of_squares, strip_extent
-from tests.e2e_recipes import FULL, Recipe, write
+from layoutgen.wafer.pads import row_extent, row_of_squares
+from tests.e2e_recipes import FULL, Recipe, klayout_pillars, write
 
 STRIPS = {
     "name": "cleave", "kind": "strips", "diameters": ["140 nm", "200 nm", "180 nm"],
@@ -38,21 +37,6 @@ def recipe(direction: str, exposed: str, transfers: str) -> Any:
     return change
 
 
-def pillars(job: Any, half: int) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """(n, 3): x and y in nm from the wafer's centre, equal-area diameter, of the pads' layer near it."""
-    layout = kdb.Layout()
-    layout.read(str(job.layout("oasis")))
-    box = kdb.Box(-half, -half, half, half)
-    shapes = layout.top_cell().begin_shapes_rec_touching(layout.layer(1, 2), box)
-    found = []
-    while not shapes.at_end():
-        polygon = shapes.shape().polygon.transformed(shapes.trans())
-        middle = polygon.bbox().center()
-        found.append((middle.x, middle.y, 2 * math.sqrt(polygon.area() / math.pi)))
-        shapes.next()
-    return np.array(found, dtype=np.float64)
-
-
 @pytest.mark.parametrize("transfers", ["even", "odd"])
 @pytest.mark.parametrize("exposed", ["shapes", "background"])
 @pytest.mark.parametrize("direction", ["x", "y"])
@@ -63,7 +47,7 @@ def test_strips_are_written_where_they_should_be(
     path = write(tmp_path, FULL, recipe(direction, exposed, transfers))
     job = lg.build(lg.load_recipe(path), tmp_path / "out")
     assert job.manifest["verified"]
-    x, y, size = pillars(job, 80_000).T
+    x, y, size = klayout_pillars(job.layout("oasis"), (-80_000, -80_000, 80_000, 80_000), {2}).T
     flip = -1 if transfers == "odd" else 1
     x, y = flip * x - 10_000, y - 20_000  # from the pad's centre, on the part
     along, across = (x, y) if direction == "x" else (y, x)
@@ -97,11 +81,11 @@ def test_places_are_counted_and_centred() -> None:
     squares = row_of_squares(pad, Fraction(1), mirrored=False)
     assert [(s.x_low, s.x_high) for s in squares] == [(-16e3, -8e3), (-8e3, 0), (0, 8e3)]
     assert {(s.y_low, s.y_high) for s in squares} == {(-18e3, 18e3)}
-    assert strip_extent(pad, Fraction(1)) == (16e3, 18e3)
+    assert row_extent(pad, Fraction(1)) == (16e3, 18e3)
     mirrored = row_of_squares(pad, Fraction(1), mirrored=True)
     assert [(s.x_low, s.x_high) for s in mirrored] == [(8e3, 16e3), (0, 8e3), (-8e3, 0)]
     closed = StripPad.model_validate({**STRIPS, "blank": False})
-    assert strip_extent(closed, Fraction(1)) == (18e3, 12e3)
+    assert row_extent(closed, Fraction(1)) == (18e3, 12e3)
 
 
 def test_the_blank_strip_keeps_its_place(tmp_path: Path) -> None:

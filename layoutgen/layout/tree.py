@@ -314,10 +314,10 @@ class _TreeBuilder:
             name = f"{stem}_{count}"
             references = [Reference(self.variants[v].cell, x, y) for v, x, y in placed]
             references += [
-                Reference(cell, x, y, 2 if cell.startswith("X_") and self.plan.mirrored else 0,
-                          cell.startswith("X_") and self.plan.mirrored)
+                Reference(cell, x, y, 2 if mirrored else 0, mirrored)
                 for cell, x, y in fixed
-            ]  # fmt: skip
+                for mirrored in [cell.startswith(FOREIGN) and self.plan.mirrored]
+            ]
             polygons = [Polygons(self.layer("outlines"), [self.plan.die_outline])]
             polygons += self._frames(die)
             self.cells.append(Cell(name, polygons=tuple(polygons), references=tuple(references)))

@@ -34,7 +34,14 @@ from layoutgen.recipe.model import PillarKeys, Step
 from layoutgen.recipe.tables import LibraryTable
 from layoutgen.units import SQUARE_SIDE
 
-__all__ = ["Candidates", "candidates", "coverage", "neighbour_gap_nm", "runs_of_rows"]
+__all__ = [
+    "Candidates",
+    "candidates",
+    "coverage",
+    "neighbour_gap_nm",
+    "replication_stages",
+    "runs_of_rows",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -249,6 +256,15 @@ def _runs(flagged: NDArray[np.bool_], steep: NDArray[np.bool_]) -> list[tuple[in
     return runs
 
 
+def replication_stages(steps: Sequence[Step]) -> list[tuple[str, float, float]]:
+    """The master and each step: where it is, and bias in nm and scale in ppm summed from the master on."""
+    stages = [("on the master", 0.0, 0.0)]
+    for step in steps:
+        _, bias, ppm = stages[-1]
+        stages.append((f"after {step.name}", bias + step.bias_nm, ppm + step.scale_ppm))
+    return stages
+
+
 def _limits(
     side: FloatArray,
     master: FloatArray,
@@ -265,11 +281,7 @@ def _limits(
         (f"diameter.min {low:g} nm", side < low - TOLERANCE_NM),
         (f"diameter.max {high:g} nm", side > high + TOLERANCE_NM),
     ]
-    stages: list[tuple[str, float, float]] = [("on the master", 0.0, 0.0)]
-    for step in steps:
-        _, bias, ppm = stages[-1]
-        stages.append((f"after {step.name}", bias + step.bias_nm, ppm + step.scale_ppm))
-    for stage, bias_nm, ppm in stages:
+    for stage, bias_nm, ppm in replication_stages(steps):
         diameter = master + bias_nm
         size = diameter * SQUARE_SIDE if squares else diameter
         scale = 1 + ppm * 1e-6

@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -29,14 +29,11 @@ from layoutgen.pipeline.facts import (
     marks_csv,
     operator_facts,
     plain_variants,
-    rule_facts,
     sem_csv_of,
     sem_facts,
     sem_sites_of,
     shapes_in_use,
-    size_rules,
     time_of,
-    waived,
 )
 from layoutgen.pipeline.job import (
     SUFFIX,
@@ -50,10 +47,11 @@ from layoutgen.pipeline.job import (
 )
 from layoutgen.pipeline.only import only_die
 from layoutgen.pipeline.report import report_pages
-from layoutgen.pipeline.rules import built_rules, rule_warnings
+from layoutgen.pipeline.rules import built_rules, rule_facts, rule_warnings, size_rules, waived
 from layoutgen.pipeline.stream import cell_stream
 from layoutgen.pipeline.verify import verify_folder
 from layoutgen.recipe.load import LoadedRecipe
+from layoutgen.wafer.plan import RuleResult
 from layoutgen.workers import cores
 
 
@@ -91,15 +89,9 @@ def build(
     wafer.warnings.extend(rule_warnings(wafer))
     if only is not None:
         wafer = only_die(wafer, only)
-    failed = [
-        rule
-        for rule in waived(
-            [*wafer.rules, *size_rules(loaded, expected_bytes(wafer).get("gdsii"))], loaded
-        )
-        if not rule.ok
-    ]
-    if failed:
-        raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
+    _refuse_failed(
+        waived([*wafer.rules, *size_rules(loaded, expected_bytes(wafer).get("gdsii"))], loaded)
+    )
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -134,7 +126,11 @@ def build(
 def _refuse_too_large(loaded: LoadedRecipe, stored: int) -> None:
     """Refuse a GDSII file that is too large whatever else comes, before densities are computed."""
     size = expected_gdsii_bytes(stored, cells=0, name=2)
-    failed = [rule for rule in waived(size_rules(loaded, size), loaded) if not rule.ok]
+    _refuse_failed(waived(size_rules(loaded, size), loaded))
+
+
+def _refuse_failed(rules: Sequence[RuleResult]) -> None:
+    failed = [rule for rule in rules if not rule.ok]
     if failed:
         raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
 
@@ -273,9 +269,7 @@ def _fill(
     counts, known = write_layout(wafer, folder, title, workers, progress)
     plain = plain_variants(wafer)
     rules = built_rules(wafer, counts, expected_bytes(wafer).get("gdsii"))
-    failed = [rule for rule in rules if not rule.ok]
-    if failed:
-        raise RuleError([f"rule {rule.name}: {rule.sentence}" for rule in failed])
+    _refuse_failed(rules)
     _write_text(folder / "dies.csv", dies_csv(plan))
     _write_text(folder / "marks.csv", marks_csv(plan))
     sites = sem_sites_of(wafer)

@@ -13,12 +13,11 @@ from layoutgen.pipeline.facts import (
     expected_bytes,
     lens_facts,
     plain_variants,
-    rule_facts,
     sem_facts,
     sem_sites_of,
     time_of,
 )
-from layoutgen.pipeline.rules import built_rules, rule_warnings
+from layoutgen.pipeline.rules import built_rules, rule_facts, rule_warnings
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.review.writetime import WriteTime
 from layoutgen.wafer.plan import RuleResult

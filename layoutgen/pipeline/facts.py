@@ -1,4 +1,4 @@
-"""Facts of a finished design: counts, rules, write time, and the texts of the job folder."""
+"""Facts of a finished design: counts, write time, and the texts of the job folder."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from layoutgen.layout.oasis import expected_bytes as expected_oasis_bytes
 from layoutgen.layout.tree import BlockTask, Tree, Variant, coder_of
 from layoutgen.pipeline.design import Wafer
 from layoutgen.recipe.checks import DOSE_DATATYPE
-from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.review.sem_sites import (
     SCATTER_NM,
     WANTED_ERROR_NM,
@@ -33,11 +32,8 @@ from layoutgen.review.writetime import (
     write_time,
 )
 from layoutgen.wafer.frames import Disc
-from layoutgen.wafer.plan import RuleResult, WaferPlan
+from layoutgen.wafer.plan import WaferPlan
 from layoutgen.workers import run_in_order
-
-#: More pillars than this share beyond the bias table or the ladder is a failed rule.
-MOST_CLAMPED = 1e-3
 
 
 @dataclass(eq=False)
@@ -151,58 +147,6 @@ def _fields(variant: Variant, write_field_nm: float | None, dbu_nm: float) -> in
 
 def time_of(wafer: Wafer, counts: dict[int, Counts]) -> WriteTime | None:
     return write_time(layer_works(wafer, counts), wafer.loaded.recipe.exposure)
-
-
-def clamp_rules(wafer: Wafer, counts: dict[int, Counts]) -> list[RuleResult]:
-    """How many pillars were clamped: for each part of the recipe its worst variant."""
-    worst: dict[str, RuleResult] = {}
-    for index, found in counts.items():
-        design = wafer.tree.variants[index].design
-        name = f"clamped:{design.kind}:{design.name}"
-        total = int(found.codes.sum())
-        share = found.clamped / total if total else 0.0
-        before = worst.get(name)
-        if before is None or before.value is None or share > before.value:
-            worst[name] = RuleResult(
-                name, share, MOST_CLAMPED, share <= MOST_CLAMPED,
-                f"{found.clamped} of {total} pillars left the bias table or the ladder",
-            )  # fmt: skip
-    return list(worst.values())
-
-
-def size_rules(loaded: LoadedRecipe, size: int | None) -> list[RuleResult]:
-    """Whether a GDSII file of so many bytes is within the recipe's limit; nothing where none is asked for."""
-    output = loaded.recipe.output
-    if "gdsii" not in output.formats or size is None:
-        return []
-    return [
-        RuleResult(
-            "gdsii_limit", float(size), output.gdsii_limit_bytes, size <= output.gdsii_limit_bytes,
-            f"a GDSII file of about {size / 1e9:.3g} GB (26 bytes a stored pillar)",
-        )
-    ]  # fmt: skip
-
-
-def waived(rules: Sequence[RuleResult], loaded: LoadedRecipe) -> list[RuleResult]:
-    """Failed rules that the recipe waives pass, and say why."""
-    found = []
-    for rule in rules:
-        reason = loaded.recipe.waive.get(rule.name) or loaded.recipe.waive.get(
-            rule.name.partition(":")[0]
-        )
-        if not rule.ok and reason is not None:
-            rule = RuleResult(
-                rule.name, rule.value, rule.limit, True, f"{rule.sentence}; waived: {reason}"
-            )
-        found.append(rule)
-    return found
-
-
-def rule_facts(rules: Sequence[RuleResult]) -> list[dict[str, Any]]:
-    return [
-        {"name": r.name, "value": r.value, "limit": r.limit, "ok": r.ok, "text": r.sentence}
-        for r in rules
-    ]
 
 
 def expected_bytes(wafer: Wafer) -> dict[str, int]:

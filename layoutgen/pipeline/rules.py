@@ -1,4 +1,4 @@
-"""Rules on what the writer and the etch will meet: gaps, sizes, aspect ratios, fields, clock, labels, layers.
+"""Rules on a finished design: gaps, sizes, aspect ratios, fields, clock, labels, layers, clamped pillars, file size.
 
 Each has a name, a figure, a limit and a verdict; where the recipe lacks what one needs, its text says so.
 Sizes are diameters of discs and sides of squares. They come from the codes that were counted, so no rule
@@ -8,24 +8,28 @@ looks at the sites again.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.layout.tree import FOREIGN
-from layoutgen.optics.library import neighbour_gap_nm
+from layoutgen.optics.library import neighbour_gap_nm, replication_stages
 from layoutgen.pipeline.design import Wafer
-from layoutgen.pipeline.facts import Counts, clamp_rules, layer_works, size_rules, waived
+from layoutgen.pipeline.facts import Counts, layer_works
+from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.units import SQUARE_SIDE
 from layoutgen.wafer.designs import Design
 from layoutgen.wafer.glyphs import ROWS
 from layoutgen.wafer.plan import RuleResult
 
-__all__ = ["built_rules", "rule_warnings"]
+__all__ = ["built_rules", "rule_facts", "rule_warnings", "size_rules", "waived"]
 
 FloatArray = NDArray[np.float64]
 
+#: More pillars than this share beyond the bias table or the ladder is a failed rule.
+MOST_CLAMPED = 1e-3
 #: Lengths are compared within this.
 _TOLERANCE_NM = 1e-6
 #: A coverage of phase below this loses light that no choice of pillar brings back; common practice, no source.
@@ -45,7 +49,7 @@ def built_rules(
         *_writer_rules(wafer, counts),
         *_label_rules(wafer),
         _layer_rule(wafer),
-        *clamp_rules(wafer, counts),
+        *_clamp_rules(wafer, counts),
         *size_rules(wafer.loaded, gdsii_bytes),
     ]
     return waived(rules, wafer.loaded)
@@ -54,11 +58,10 @@ def built_rules(
 def rule_warnings(wafer: Wafer) -> list[str]:
     """What rules without a limit of their own have to say before anything is written."""
     found = []
-    for rule in _coverage_rules(wafer):
-        if rule.value is not None and rule.value < _LEAST_COVERAGE_RAD:
+    for name, covered in _coverages(wafer):
+        if covered < _LEAST_COVERAGE_RAD:
             found.append(
-                f"lens {rule.name.partition(':')[2]}: its pillars cover {rule.value:.4g} rad of phase, under nine"
-                " tenths of a turn"
+                f"lens {name}: its pillars cover {covered:.4g} rad of phase, under nine tenths of a turn"
             )
     clock = _clock_rule(wafer)
     if clock.value is not None and clock.limit is not None and clock.value > clock.limit:
@@ -66,10 +69,8 @@ def rule_warnings(wafer: Wafer) -> list[str]:
             f"exposure.max_clock: {clock.limit:.6g} MHz is below the {clock.value:.6g} MHz that dose,"
             " beam step and current ask for, so the writer waits or gives more dose"
         )
-    field, pitch = (
-        wafer.loaded.recipe.exposure.write_field_nm,
-        max((d.lattice.pitch_dbu * d.dbu_nm for d in wafer.designs), default=0.0),
-    )
+    field = wafer.loaded.recipe.exposure.write_field_nm
+    pitch = max((d.lattice.pitch_dbu * d.dbu_nm for d in wafer.designs), default=0.0)
     if field is not None and field < pitch:
         found.append(f"exposure.write_field: {field:g} nm is smaller than a pitch, {pitch:g} nm")
     return found
@@ -79,61 +80,47 @@ def rule_warnings(wafer: Wafer) -> list[str]:
 
 
 def _shape_rules(wafer: Wafer, counts: Mapping[int, Counts]) -> Iterator[RuleResult]:
-    """Size, gap and aspect ratio of each part of the recipe, the worst of its designs and variants."""
-    numbers = {id(design): number for number, design in enumerate(wafer.designs)}
-    drawn: dict[int, tuple[float, float]] = {}
+    """Size, gap and aspect ratio of each part of the recipe, over all its designs and variants."""
+    drawn: dict[int, float] = {}  # largest size, by design
     for index, held in counts.items():
-        variant = wafer.tree.variants[index]
+        design = wafer.tree.variants[index].design
         codes = np.flatnonzero(held.codes)
-        if not len(codes):
-            continue
-        number = numbers[id(variant.design)]
-        low, high = (variant.design.ladder.size_nm(int(code)) for code in (codes[0], codes[-1]))
-        before = drawn.get(number, (low, high))
-        drawn[number] = min(low, before[0]), max(high, before[1])
-    worst: dict[str, RuleResult] = {}
-    for number, design in enumerate(wafer.designs):
-        if number not in drawn:
-            continue
-        for rule in _of_design(wafer, design, drawn[number]):
-            known = worst.get(rule.name)
-            if known is None or _margin(rule) < _margin(known):
-                worst[rule.name] = rule
-    yield from worst.values()
+        if len(codes):
+            size = design.ladder.size_nm(int(codes[-1]))
+            drawn[id(design)] = max(size, drawn.get(id(design), 0.0))
+    parts: dict[str, list[Design]] = {}
+    for design in wafer.designs:
+        if id(design) in drawn:
+            parts.setdefault(f"{design.kind}:{design.name}", []).append(design)
+    for name, designs in parts.items():
+        yield from _of_part(wafer, name, designs, max(drawn[id(d)] for d in designs))
 
 
-def _margin(rule: RuleResult) -> float:
-    """How far a rule is from failing: aspect ratios and largest sizes have their limit above."""
-    if rule.value is None or rule.limit is None:
-        return math.inf
-    above = rule.name.startswith(("aspect_ratio", "max_size"))
-    return rule.limit - rule.value if above else rule.value - rule.limit
-
-
-def _of_design(wafer: Wafer, design: Design, drawn: tuple[float, float]) -> Iterator[RuleResult]:
+def _of_part(
+    wafer: Wafer, name: str, designs: Sequence[Design], drawn_nm: float
+) -> Iterator[RuleResult]:
+    """The designs of one part share lattice, shape and limits; drawn_nm: the largest size drawn."""
+    design = designs[0]
     keys, squares = design.keys, design.ladder.squares
-    name, word = f"{design.kind}:{design.name}", "side" if squares else "diameter"
+    word = "side" if squares else "diameter"
     chosen = design.kind in ("lens", "deflector")  # from candidates; a pad's sizes the recipe gives
-    used = design.masters.master_nm
-    if chosen and design.usage is not None and design.usage.any():
-        used = used[design.usage > 0]
+    used = np.concatenate([_in_use(each) if chosen else each.masters.master_nm for each in designs])
     to_size = SQUARE_SIDE if squares else 1.0
-    smallest, largest = float(used.min()) * to_size, float(used.max()) * to_size
+    smallest, largest = float(used.min()), float(used.max())
     if chosen:
         yield RuleResult(
-            f"min_size:{name}", smallest, keys.diameter.min_nm,
-            smallest >= keys.diameter.min_nm - _TOLERANCE_NM, f"smallest {word} on the master, nm",
+            f"min_size:{name}", smallest * to_size, keys.diameter.min_nm,
+            smallest * to_size >= keys.diameter.min_nm - _TOLERANCE_NM, f"smallest {word} on the master, nm",
         )  # fmt: skip
         yield RuleResult(
-            f"max_size:{name}", largest, keys.diameter.max_nm,
-            largest <= keys.diameter.max_nm + _TOLERANCE_NM, f"largest {word} on the master, nm",
+            f"max_size:{name}", largest * to_size, keys.diameter.max_nm,
+            largest * to_size <= keys.diameter.max_nm + _TOLERANCE_NM, f"largest {word} on the master, nm",
         )  # fmt: skip
-    stages = [("on the master", 0.0, 1.0)]
-    bias = scale = 0.0
-    for step in wafer.loaded.recipe.replication.steps:
-        bias, scale = bias + step.bias_nm * to_size, scale + step.scale_ppm * 1e-6
-        stages.append((f"after {step.name}", bias, 1 + scale))
-    gaps = [(_gap(design, largest + more, times), stage) for stage, more, times in stages]
+    stages = replication_stages(wafer.loaded.recipe.replication.steps)
+    gaps = [
+        (_gap(design, (largest + bias) * to_size, 1 + ppm * 1e-6), stage)
+        for stage, bias, ppm in stages
+    ]
     gap, where = min(gaps, key=lambda found: found[0])
     limit = keys.min_gap_nm if chosen else None  # of a pad it is told and not judged
     yield RuleResult(
@@ -141,10 +128,10 @@ def _of_design(wafer: Wafer, design: Design, drawn: tuple[float, float]) -> Iter
         f"smallest distance between neighbours of the largest {word}, nm; least {where}"
         + ("" if limit is not None else "; no limit is given here"),
     )  # fmt: skip
-    apart = _gap(design, drawn[1], 1.0)
+    apart = _gap(design, drawn_nm, 1.0)
     yield RuleResult(
         f"gap_drawn:{name}", apart, 0.0, apart > 0,
-        f"smallest distance between neighbours of the largest drawn {word}, {drawn[1]:g} nm, in nm",
+        f"smallest distance between neighbours of the largest drawn {word}, {drawn_nm:g} nm, in nm",
     )  # fmt: skip
     if keys.height_nm is None:
         yield RuleResult(
@@ -152,13 +139,22 @@ def _of_design(wafer: Wafer, design: Design, drawn: tuple[float, float]) -> Iter
             "no height is given, so the aspect ratio is not checked",
         )  # fmt: skip
         return
-    slim = [(keys.height_nm / max(smallest + more, 1e-9), stage) for stage, more, _ in stages]
+    slim = [
+        (keys.height_nm / max((smallest + bias) * to_size, 1e-9), stage)
+        for stage, bias, _ in stages
+    ]
     ratio, where = max(slim, key=lambda found: found[0])
     most = keys.max_aspect_ratio if chosen else None
     yield RuleResult(
         f"aspect_ratio:{name}", ratio, most, most is None or ratio <= most * (1 + 1e-9),
         f"height over the smallest {word}; largest {where}" + ("" if most is not None else "; no limit is given here"),
     )  # fmt: skip
+
+
+def _in_use(design: Design) -> FloatArray:
+    """Masters that stand inside the aperture."""
+    masters = design.masters.master_nm
+    return masters if design.usage is None else masters[design.usage > 0]
 
 
 def _gap(design: Design, size_nm: float, scale: float) -> float:
@@ -172,13 +168,19 @@ def _gap(design: Design, size_nm: float, scale: float) -> float:
     )  # fmt: skip
 
 
-def _coverage_rules(wafer: Wafer) -> Iterator[RuleResult]:
+def _coverages(wafer: Wafer) -> Iterator[tuple[str, float]]:
+    """Each lens and the rad of phase that its candidates cover."""
     for design in wafer.designs:
         if design.kind == "lens" and design.facts is not None:
-            yield RuleResult(
-                f"coverage:{design.name}", float(design.facts.candidates.coverage_rad), None, True,
-                "rad of phase that the candidates cover, of 6.283; there is no limit, under 5.655 a warning is given",
-            )  # fmt: skip
+            yield design.name, float(design.facts.candidates.coverage_rad)
+
+
+def _coverage_rules(wafer: Wafer) -> Iterator[RuleResult]:
+    for name, covered in _coverages(wafer):
+        yield RuleResult(
+            f"coverage:{name}", covered, None, True,
+            "rad of phase that the candidates cover, of 6.283; there is no limit, under 5.655 a warning is given",
+        )  # fmt: skip
 
 
 # ---- the writer
@@ -242,15 +244,9 @@ def _label_rules(wafer: Wafer) -> Iterator[RuleResult]:
 
 
 def _layer_rule(wafer: Wafer) -> RuleResult:
-    """Two roles on one layer, or a foreign cell on a layer that is not exposed as it is drawn."""
-    layers = wafer.loaded.layers
-    numbers = list(layers.values())
-    clashes = [
-        f"{role} is on the layer of another role, {number}/{datatype}"
-        for role, (number, datatype) in layers.items()
-        if numbers.count((number, datatype)) > 1
-    ]
-    kept = {layers[role]: role for role in ("outlines", "frames") if role in layers}
+    """A foreign cell on a layer that is not exposed as it is drawn; roles on one layer the recipe refuses."""
+    kept = {wafer.loaded.layers[role]: role for role in ("outlines", "frames")}
+    clashes = []
     for cell in wafer.tree.plain_cells():
         if not cell.name.startswith(FOREIGN):
             continue
@@ -262,3 +258,58 @@ def _layer_rule(wafer: Wafer) -> RuleResult:
     return RuleResult(
         "layers", float(len(clashes)), 0.0, not clashes, "; ".join(clashes) or "layers that two things claim",
     )  # fmt: skip
+
+
+# ---- clamped pillars, file size, verdicts
+
+
+def _clamp_rules(wafer: Wafer, counts: dict[int, Counts]) -> list[RuleResult]:
+    """How many pillars were clamped: for each part of the recipe its worst variant."""
+    worst: dict[str, RuleResult] = {}
+    for index, found in counts.items():
+        design = wafer.tree.variants[index].design
+        name = f"clamped:{design.kind}:{design.name}"
+        total = int(found.codes.sum())
+        share = found.clamped / total if total else 0.0
+        before = worst.get(name)
+        if before is None or before.value is None or share > before.value:
+            worst[name] = RuleResult(
+                name, share, MOST_CLAMPED, share <= MOST_CLAMPED,
+                f"{found.clamped} of {total} pillars left the bias table or the ladder",
+            )  # fmt: skip
+    return list(worst.values())
+
+
+def size_rules(loaded: LoadedRecipe, size: int | None) -> list[RuleResult]:
+    """Whether a GDSII file of so many bytes is within the recipe's limit; nothing where none is asked for."""
+    output = loaded.recipe.output
+    if "gdsii" not in output.formats or size is None:
+        return []
+    return [
+        RuleResult(
+            "gdsii_limit", float(size), output.gdsii_limit_bytes, size <= output.gdsii_limit_bytes,
+            f"a GDSII file of about {size / 1e9:.3g} GB (26 bytes a stored pillar)",
+        )
+    ]  # fmt: skip
+
+
+def waived(rules: Sequence[RuleResult], loaded: LoadedRecipe) -> list[RuleResult]:
+    """Failed rules that the recipe waives pass, and say why."""
+    found = []
+    for rule in rules:
+        reason = loaded.recipe.waive.get(rule.name) or loaded.recipe.waive.get(
+            rule.name.partition(":")[0]
+        )
+        if not rule.ok and reason is not None:
+            rule = RuleResult(
+                rule.name, rule.value, rule.limit, True, f"{rule.sentence}; waived: {reason}"
+            )
+        found.append(rule)
+    return found
+
+
+def rule_facts(rules: Sequence[RuleResult]) -> list[dict[str, Any]]:
+    return [
+        {"name": r.name, "value": r.value, "limit": r.limit, "ok": r.ok, "text": r.sentence}
+        for r in rules
+    ]

@@ -612,16 +612,14 @@ class Recipe(Model):
         default_factory=dict, description="rule name: the reason for which it may be broken"
     )
 
-    def lattice_of(
-        self, part: Lens | Deflector | UniformPad | DensityPad | StripPad
-    ) -> LatticeKeys:
+    def lattice_of(self, part: Lens | Deflector | Pad) -> LatticeKeys:
         """The lattice that holds for a part: its own, else the recipe's."""
         found = part.lattice or self.lattice
         if found is None:
             raise ValueError(f"{part.name} has no lattice")  # load.py refuses such a recipe
         return found
 
-    def pillars_of(self, part: Lens | Deflector | UniformPad | DensityPad | StripPad) -> PillarKeys:
+    def pillars_of(self, part: Lens | Deflector | Pad) -> PillarKeys:
         """The pillars that hold for a part: its own, else the recipe's."""
         found = part.pillars or self.pillars
         if found is None:

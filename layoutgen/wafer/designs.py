@@ -39,7 +39,14 @@ from layoutgen.recipe.model import (
 )
 from layoutgen.units import SQUARE_SIDE
 from layoutgen.wafer.frames import Disc, Outline, Rect, grown
-from layoutgen.wafer.pads import Patch, beta_nm, density_patches, row_of_squares, strip_extent
+from layoutgen.wafer.pads import (
+    Patch,
+    beta_nm,
+    density_patches,
+    row_extent,
+    row_of_squares,
+    stacked,
+)
 from layoutgen.wafer.written import Written, exact
 
 __all__ = ["Design", "LensFacts", "deflector_design", "lens_design", "pad_designs", "part_lattice"]
@@ -324,33 +331,30 @@ def _uniform(loaded: LoadedRecipe, pad: UniformPad | StripPad, written: Written)
     keys = loaded.recipe.pillars_of(pad)
     squares = row_of_squares(pad, written.dbu, mirrored=written.mirrored)
     bias = loaded.recipe.replication_bias_nm
-    stacked = isinstance(pad, StripPad) and pad.direction == "x"  # from low to high y
-    left = min(s.x_low for s in squares), max(s.x_high for s in squares)
-    low = min(s.y_low for s in squares), max(s.y_high for s in squares)
+    upward = stacked(pad)
     domain = Rectangle(
-        *_own(*left, upper=written.mirrored), *_own(*low, upper=False),
-    )  # fmt: skip
-    masters = _given_masters([s.diameter_nm for s in squares], bias, keys)
-    outline = Rect(left[0], low[0], left[1], low[1])
-    if isinstance(pad, StripPad):  # a blank strip is framed like the rest
-        half_x, half_y = strip_extent(pad, written.dbu)
-        outline = Rect(-half_x, -half_y, half_x, half_y)
-    across = sorted(
-        (
-            _own(s.y_low, s.y_high, upper=False)
-            if stacked
-            else _own(s.x_low, s.x_high, upper=written.mirrored)
-        )[:1]
-        + (s.index,)
-        for s in squares
+        *_own(
+            min(s.x_low for s in squares), max(s.x_high for s in squares), upper=written.mirrored
+        ),
+        *_own(min(s.y_low for s in squares), max(s.y_high for s in squares), upper=False),
     )
-    starts = np.array([first for first, _ in across])
-    order = np.array([index + 1 for _, index in across], dtype=np.uint8)
+    masters = _given_masters([s.diameter_nm for s in squares], bias, keys)
+    half_x, half_y = row_extent(pad, written.dbu)  # a blank strip is framed like the rest
+    outline = Rect(-half_x, -half_y, half_x, half_y)
+    edges = [
+        _own(s.y_low, s.y_high, upper=False)
+        if upward
+        else _own(s.x_low, s.x_high, upper=written.mirrored)
+        for s in squares
+    ]
+    order = np.argsort([first for first, _ in edges])
+    starts = np.array([first for first, _ in edges])[order]
+    numbers = (order + 1).astype(np.uint8)
 
     def source(site: Site) -> MasterArray:
         x, y = lattice.sites_dbu(site.window)
-        at = np.searchsorted(starts, y if stacked else x, side="right") - 1
-        return _only_runs(order[np.clip(at, 0, None)], site)
+        at = np.searchsorted(starts, y if upward else x, side="right") - 1
+        return _only_runs(numbers[np.clip(at, 0, None)], site)
 
     return Design(
         f"pad:{pad.name}", "pad", pad.name, lattice, float(written.dbu), keys, drawn_ladder(keys),

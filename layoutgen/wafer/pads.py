@@ -39,7 +39,8 @@ from layoutgen.recipe.model import Backscatter, DensityPad, StripPad, UniformPad
 from layoutgen.wafer.written import exact, half_up
 
 __all__ = [
-    "Patch", "Square", "beta_nm", "core_sites", "density_patches", "row_of_squares", "strip_extent",
+    "Patch", "Square", "beta_nm", "core_sites", "density_patches", "row_extent", "row_of_squares",
+    "stacked",
 ]  # fmt: skip
 
 IntArray = NDArray[np.int64]
@@ -115,59 +116,42 @@ class Patch:
         return inside
 
 
+def stacked(pad: UniformPad | StripPad) -> bool:
+    """Whether the places of a pad stand from low to high y, and not from left to right."""
+    return isinstance(pad, StripPad) and pad.direction == "x"
+
+
+def _places(pad: UniformPad | StripPad, dbu: Fraction) -> tuple[Fraction, Fraction, int]:
+    """Length and width of a place, and how many places there are, the blank one included."""
+    count = len(pad.diameters_nm)
+    if isinstance(pad, UniformPad):
+        return exact(pad.size_nm) / dbu, exact(pad.size_nm) / dbu, count
+    return exact(pad.length_nm) / dbu, exact(pad.width_nm) / dbu, count + pad.blank
+
+
 def row_of_squares(
     pad: UniformPad | StripPad, dbu: Fraction, *, mirrored: bool
 ) -> tuple[Square, ...]:
     """The squares or strips of a pad, in the order of its diameters."""
-    if isinstance(pad, StripPad):
-        return _strips(pad, dbu, mirrored=mirrored)
-    return _uniform_squares(pad, dbu, mirrored=mirrored)
-
-
-def _strips(pad: StripPad, dbu: Fraction, *, mirrored: bool) -> tuple[Square, ...]:
-    length, width = exact(pad.length_nm) / dbu, exact(pad.width_nm) / dbu
-    places = len(pad.diameters_nm) + pad.blank
+    length, width, places = _places(pad, dbu)
     along = (-length / 2, length / 2)
-    found = []
-    for k, diameter_nm in enumerate(pad.diameters_nm):
-        low, high = (Fraction(2 * end - places, 2) * width for end in (k, k + 1))
-        x, y = (along, (low, high)) if pad.direction == "x" else ((low, high), along)
-        if mirrored:
-            x = (-x[1], -x[0])
-        found.append(
-            Square(k, diameter_nm, float(x[0]), float(x[1]), float(y[0]), float(y[1]), mirrored)
-        )
-    return tuple(found)
-
-
-def strip_extent(pad: StripPad, dbu: Fraction) -> tuple[float, float]:
-    """Half the width and height of all places of a strip pad, the blank one included."""
-    places = len(pad.diameters_nm) + pad.blank
-    half = float(exact(pad.length_nm) / dbu / 2), float(exact(pad.width_nm) / dbu * places / 2)
-    return half if pad.direction == "x" else (half[1], half[0])
-
-
-def _uniform_squares(pad: UniformPad, dbu: Fraction, *, mirrored: bool) -> tuple[Square, ...]:
-    """The squares of a uniform pad, in the order of its diameters."""
-    size = exact(pad.size_nm) / dbu
-    count = len(pad.diameters_nm)
     squares = []
     for k, diameter_nm in enumerate(pad.diameters_nm):
-        low, high = (Fraction(2 * end - count, 2) * size for end in (k, k + 1))
+        low, high = (Fraction(2 * end - places, 2) * width for end in (k, k + 1))
+        x, y = (along, (low, high)) if stacked(pad) else ((low, high), along)
         if mirrored:
-            low, high = -high, -low
+            x = (-x[1], -x[0])
         squares.append(
-            Square(
-                index=k,
-                diameter_nm=diameter_nm,
-                x_low=float(low),
-                x_high=float(high),
-                y_low=float(-size / 2),
-                y_high=float(size / 2),
-                mirrored=mirrored,
-            )
+            Square(k, diameter_nm, float(x[0]), float(x[1]), float(y[0]), float(y[1]), mirrored)
         )
     return tuple(squares)
+
+
+def row_extent(pad: UniformPad | StripPad, dbu: Fraction) -> tuple[float, float]:
+    """Half the width and height of all places of a pad, the blank one included."""
+    length, width, places = _places(pad, dbu)
+    half = float(length / 2), float(width * places / 2)
+    return half if stacked(pad) else (half[1], half[0])
 
 
 def core_sites(pitch_nm: float, beta: float) -> int:

@@ -58,7 +58,7 @@ from layoutgen.wafer.frames import (
 )
 from layoutgen.wafer.glyphs import dot_side, label_box, label_polygons, unknown_characters
 from layoutgen.wafer.marks import mark_figure, rectangle
-from layoutgen.wafer.pads import beta_nm, density_patches, row_of_squares, strip_extent
+from layoutgen.wafer.pads import beta_nm, density_patches, row_extent
 from layoutgen.wafer.written import Written, half_up, half_width
 
 __all__ = ["Dropped", "Part", "PlacedDie", "PlacedMark", "RuleResult", "WaferPlan", "plan_wafer"]
@@ -398,18 +398,8 @@ class _Planner:
     def _pad_outlines(self, name: str, x: int, y: int) -> tuple[Outline, ...]:
         pad = _named(self.recipe.pads, name, "pad")
         dbu, mirrored = self.written.dbu, self.written.mirrored
-        if isinstance(pad, UniformPad):
-            squares = row_of_squares(pad, dbu, mirrored=mirrored)
-            return (
-                Rect(
-                    x + min(s.x_low for s in squares),
-                    y + squares[0].y_low,
-                    x + max(s.x_high for s in squares),
-                    y + squares[0].y_high,
-                ),
-            )
-        if isinstance(pad, StripPad):
-            half_x, half_y = strip_extent(pad, dbu)
+        if isinstance(pad, (UniformPad, StripPad)):
+            half_x, half_y = row_extent(pad, dbu)
             return (Rect(x - half_x, y - half_y, x + half_x, y + half_y),)
         if self.beta is None:
             raise ValueError(

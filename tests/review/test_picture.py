@@ -10,7 +10,6 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-import klayout.db as kdb
 import numpy as np
 import pytest
 import skimage.measure
@@ -24,7 +23,7 @@ from layoutgen.errors import InputError, VerifyError
 from layoutgen.pipeline.picture import job_names
 from layoutgen.review.maps import QUANTITIES, lens_map
 from layoutgen.review.picture import SHAPE, length
-from tests.e2e_recipes import Recipe, write
+from tests.e2e_recipes import Recipe, klayout_pillars, write
 
 #: Left, bottom, width, height of the plot, as shares of a picture.
 PLOT = (0.085, 0.09, 0.72, 0.80)
@@ -51,23 +50,6 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 def dies(job: Any) -> list[dict[str, str]]:
     return list(csv.DictReader((job.folder / "dies.csv").read_text().splitlines()))
-
-
-def klayout_pillars(job: Any, box: tuple[int, int, int, int]) -> list[tuple[float, float, float]]:
-    """x, y and equal-area diameter, in nm, of what klayout finds on the pillars' layers."""
-    layout = kdb.Layout()
-    layout.read(str(job.folder / f"{job.title}.gds"))
-    found = []
-    for index in layout.layer_indexes():
-        if layout.get_info(index).layer != 1:
-            continue
-        shapes = layout.top_cell().begin_shapes_rec_touching(index, kdb.Box(*box))
-        while not shapes.at_end():
-            polygon = shapes.shape().polygon.transformed(shapes.trans())
-            centre = polygon.bbox().center()
-            found.append((centre.x, centre.y, math.sqrt(4 * polygon.area() / math.pi)))
-            shapes.next()
-    return found
 
 
 def plot_pixels(path: Path, width: float, height: float) -> tuple[Any, float]:
@@ -103,7 +85,7 @@ def test_pillars_on_the_png_have_the_diameters_of_the_file(job: Any, tmp_path: P
     row = next(d for d in dies(job) if (int(d["col"]), int(d["row"])) == (die["col"], die["row"]))
     x, y = (round(float(row[key]) * 1e6) for key in ("x_mm", "y_mm"))
     box = (x - 2000, y - 2800, x + 6000, y + 5200)
-    expected = klayout_pillars(job, box)
+    expected = klayout_pillars(job.layout("gdsii"), box)
     assert made.facts["polygons"] == len(expected) == 400
     assert len(regions) == 400
     seen = sorted(math.sqrt(4 * r.area / math.pi) / scale * 1e3 for r in regions)
@@ -119,7 +101,9 @@ def test_facts_of_a_window_are_those_of_klayout(job: Any, tmp_path: Path) -> Non
         )
         x0, y0, x1, y1 = (round(v * 1e6) for v in made.facts["box_mm"])
         assert (x1 - x0, y1 - y0) == (6000, 4000)
-        expected = Counter(round(size, 3) for _, _, size in klayout_pillars(job, (x0, y0, x1, y1)))
+        expected = Counter(
+            round(size, 3) for _, _, size in klayout_pillars(job.layout("gdsii"), (x0, y0, x1, y1))
+        )
         found = {s["diameter_nm"]: s["count"] for s in made.facts["sizes"]}
         assert found == expected
         # what the manifest says was drawn is what the polygon's area says, to the address grid
@@ -139,7 +123,10 @@ def test_a_window_too_full_to_draw_shows_its_cover(
     assert made.facts["polygons"] is None
     # octagons of known size: their area over the window's
     x0, y0, x1, y1 = (round(v * 1e6) for v in made.facts["box_mm"])
-    area = sum(math.pi / 4 * size**2 for _, _, size in klayout_pillars(job, (x0, y0, x1, y1)))
+    area = sum(
+        math.pi / 4 * size**2
+        for _, _, size in klayout_pillars(job.layout("gdsii"), (x0, y0, x1, y1))
+    )
     assert made.facts["covered"] == pytest.approx(area / 60_000**2, rel=2e-3)
 
 
@@ -249,7 +236,9 @@ def lens_pillars(job: Any) -> dict[tuple[int, int], float]:
     # outside the zone whose bias is added to every lens
     die = next(d for d in names.dies if d.name == "lens" and math.hypot(d.x, d.y) > 151_000)
     box = (die.x - 21_000, die.y - 21_000, die.x + 21_000, die.y + 21_000)
-    return {(int(x - die.x), int(y - die.y)): d for x, y, d in klayout_pillars(job, box)}
+    return {
+        (int(x - die.x), int(y - die.y)): d for x, y, d in klayout_pillars(job.layout("gdsii"), box)
+    }
 
 
 @pytest.mark.parametrize("name", ["job", "odd"])
@@ -299,7 +288,7 @@ def test_map_of_density_is_the_sum_over_the_layout_file(job: Any) -> None:
     names = job_names(job, lg.load_recipe(job.folder / "recipe.yaml"))
     die = next(d for d in names.dies if d.name == "lens" and math.hypot(d.x, d.y) > 151_000)
     box = (die.x - 70_000, die.y - 70_000, die.x + 70_000, die.y + 70_000)
-    pillars = np.array(klayout_pillars(job, box))
+    pillars = np.array(klayout_pillars(job.layout("gdsii"), box))
     for place in [(200, 200), (10_200, -200), (-13_800, 13_800), (19_800, 200), (-200, -15_000)]:
         at = min(found, key=lambda p: math.hypot(p[0] - place[0], p[1] - place[1]))
         r2 = (pillars[:, 0] - die.x - at[0]) ** 2 + (pillars[:, 1] - die.y - at[1]) ** 2

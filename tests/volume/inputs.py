@@ -1,38 +1,38 @@
 """Mutated recipes, tables, specs and SEM files: each is taken, or refused in sentences, in time and in memory.
 
     python -m tests.volume.inputs --count 10000 --seed 1          counts, slowest case, failures
-    python -m tests.volume.inputs --seed 1 --one 1234             one case again, its input kept
+    python -m tests.volume.inputs --seed 1 --one 1234             one case again, and what was said of it
 
-A case is made from its seed and number alone. Half of them alter the parsed recipe (values swapped for
-hostile ones, keys dropped, renamed, copied elsewhere), half alter bytes of the recipe or of a table. A case
-fails with any exception but the package's own, over 10 s, or over 1 GB.
+A case is made from its seed and number alone. It alters a recipe and the tables that it names, a library spec,
+or a filled sem_sites.csv: a file that is YAML by its parsed values (swapped for hostile ones, keys dropped,
+renamed, copied elsewhere) or by its bytes, a CSV file by its bytes. Recipes are checked, specs read, SEM files
+refined into a bias table. A case fails with any exception but the package's own, over 10 s, or over 1 GB.
 """
 
 from __future__ import annotations
 
-import argparse
-import collections
 import copy
-import resource
-import signal
+import runpy
 import sys
 import tempfile
-import time
-import traceback
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 import numpy as np
+import yaml
 
-from layoutgen.errors import LayoutgenError
+import layoutgen as lg
+from layoutgen.errors import InputError
 from layoutgen.pipeline.check import check
+from layoutgen.pipeline.library import load_spec
+from layoutgen.pipeline.refine import refine
 from layoutgen.recipe.load import load_recipe
 from tests.e2e_recipes import FULL, LONE, write
+from tests.volume.watch import Case, Work, run_many, watched
 
-LONGEST_S = 10.0
-MOST_BYTES = 1 << 30
+ROOT = Path(__file__).resolve().parents[2]
 
 #: What stands in for a value: wrong kinds, units, signs, sizes, and text that other programs would run.
 HOSTILE: tuple[Any, ...] = (
@@ -44,9 +44,18 @@ HOSTILE: tuple[Any, ...] = (
 BYTES = (b"", b"\x00", b"\xff", b"\n", b"\t", b": ", b"- ", b"*a", b"&a ", b"!!python/object ", b"{", b"]", b"'",
          b"9" * 40, b"-", b",", b";", b"#", b"\xef\xbb\xbf", b"nan", b"1e400")  # fmt: skip
 
-
-class TooSlow(BaseException):
-    """A case took longer than it may."""
+SPEC: dict[str, Any] = {
+    "name": "silicon",
+    "lattice": {"kind": "square", "pitch": "400 nm"},
+    "wavelengths": ["940 nm", "850 nm"],
+    "stack": {
+        "superstrate": {"index": 1.0},
+        "substrate": {"material": "fused silica"},
+        "pillars": {"index": "3.6", "height": "600 nm"},
+    },
+    "diameter": {"min": "120 nm", "max": "310 nm", "step": "1 nm"},
+    "orders": 49,
+}
 
 
 def _paths(data: Any, at: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
@@ -98,85 +107,115 @@ def _damage(text: bytes, rng: np.random.Generator) -> bytes:
     return text[:at] + bytes([int(rng.integers(256))]) + text[at + 1 :]
 
 
-def make(folder: Path, seed: int, number: int) -> Path:
-    """The input of one case; its recipe's path."""
-    rng = np.random.default_rng([seed, number])
+@dataclass(frozen=True)
+class Bench:
+    """What every case starts from: a folder to work in, and a job with an SEM file that fits it."""
+
+    folder: Path
+    job: Path
+    measured: bytes
+
+
+def bench(folder: Path) -> Bench:
+    job = lg.build(load_recipe(write(folder / "recipe", FULL)), folder / "jobs", verify=False)
+    process = runpy.run_path(str(ROOT / "samples" / "invented_process.py"))
+    listed = (job.folder / "sem_sites.csv").read_text()
+    filled = process["fill"](listed, ["master"], noise_nm=0.8, seed=1)
+    held = Bench(folder, job.folder, filled.encode())
+    (folder / "sound.csv").write_bytes(held.measured)
+    refine(
+        held.job, folder / "sound.csv", folder / "sound-bias.csv"
+    )  # the file is sound before it is altered
+    return held
+
+
+def _times(rng: np.random.Generator) -> range:
+    return range(int(rng.integers(1, 4)))
+
+
+def _recipe(folder: Path, rng: np.random.Generator) -> Work:
+    """A recipe with its values or the bytes of one of its files altered."""
     base = FULL if rng.integers(2) else LONE
     if rng.integers(2):
 
         def change(data: dict[str, Any]) -> None:
-            for _ in range(int(rng.integers(1, 4))):
+            for _ in _times(rng):
                 _alter(data, rng)
             data["name"] = str(data.get("name") or "x")[:40].replace("/", "-").replace("\x00", "-")
 
-        return write(folder, base, change)
-    path = write(folder, base)
-    victim = (path, folder / "library.csv", folder / "bias.csv")[int(rng.integers(3))]
-    data = victim.read_bytes()
-    for _ in range(int(rng.integers(1, 4))):
-        data = _damage(data, rng)
-    victim.write_bytes(data)
-    return path
+        path = write(folder, base, change)
+    else:
+        path = write(folder, base)
+        victim = (path, folder / "library.csv", folder / "bias.csv")[int(rng.integers(3))]
+        _damage_file(victim, victim.read_bytes(), rng)
 
-
-def run(folder: Path, seed: int, number: int) -> tuple[str, float, str]:
-    """Verdict (taken, refused, failed), seconds, and what was said."""
-    path = make(folder, seed, number)
-
-    def late(_signal: int, _frame: FrameType | None) -> None:
-        raise TooSlow
-
-    before = signal.signal(signal.SIGALRM, late)
-    signal.setitimer(signal.ITIMER_REAL, LONGEST_S)
-    begin = time.perf_counter()
-    try:
+    def work() -> tuple[str, str]:
         found = check(load_recipe(path))
-        verdict = "refused" if found.problems else "taken"
-        said = "; ".join(found.problems)
-    except LayoutgenError as error:
-        verdict, said = "refused", str(error)
-    except TooSlow:
-        verdict, said = "failed", f"over {LONGEST_S:g} s"
-    except Exception:
-        verdict, said = "failed", traceback.format_exc(limit=-4)
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
-    if verdict == "refused" and not said.strip():
-        verdict, said = "failed", "refused without a word"
-    return verdict, time.perf_counter() - begin, said
+        return ("refused" if found.problems else "taken"), "; ".join(found.problems)
+
+    return work
+
+
+def _spec(folder: Path, rng: np.random.Generator) -> Work:
+    """A library spec with its values or its bytes altered."""
+    data = copy.deepcopy(SPEC)
+    values = bool(rng.integers(2))
+    if values:
+        for _ in _times(rng):
+            _alter(data, rng)
+    path = folder / "spec.yaml"
+    path.write_text(yaml.safe_dump(data, sort_keys=False))
+    if not values:
+        _damage_file(path, path.read_bytes(), rng)
+
+    def work() -> tuple[str, str]:
+        load_spec(path)
+        return "taken", ""
+
+    return work
+
+
+def _sem(held: Bench, folder: Path, rng: np.random.Generator) -> Work:
+    """An SEM file with bytes altered, of which a bias table is asked."""
+    _damage_file(folder / "measured.csv", held.measured, rng)
+    out = folder / "bias.csv"
+
+    def work() -> tuple[str, str]:
+        try:
+            refine(held.job, folder / "measured.csv", out)
+        except InputError:
+            assert not out.exists(), "refused, and a table was written"
+            raise
+        return "taken", ""
+
+    return work
+
+
+def _damage_file(path: Path, data: bytes, rng: np.random.Generator) -> None:
+    for _ in _times(rng):
+        data = _damage(data, rng)
+    path.write_bytes(data)
+
+
+def run(held: Bench, seed: int, number: int) -> Case:
+    """Taken, refused or failed."""
+    rng = np.random.default_rng([seed, number])
+    folder = held.folder / f"case-{seed}-{number}"
+    folder.mkdir()
+    subject = rng.integers(8)
+    if subject == 0:
+        return watched(_spec(folder, rng))
+    if subject == 1:
+        return watched(_sem(held, folder, rng))
+    return watched(_recipe(folder, rng))
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.volume.inputs", description=__doc__)
-    parser.add_argument("--count", type=int, default=10_000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--one", type=int)
-    asked = parser.parse_args()
-    resource.setrlimit(resource.RLIMIT_AS, (4 * MOST_BYTES, 4 * MOST_BYTES))
-    if asked.one is not None:
-        kept = Path(tempfile.mkdtemp(prefix="layoutgen-case-"))
-        verdict, seconds, said = run(kept, asked.seed, asked.one)
-        print(f"{kept}: {verdict} in {seconds:.2f} s\n{said}")
-        return verdict == "failed"
-    counts: collections.Counter[str] = collections.Counter()
-    slowest, failures = (0.0, -1), []
     with tempfile.TemporaryDirectory() as scratch:
-        for number in range(asked.first, asked.first + asked.count):
-            verdict, seconds, said = run(Path(scratch) / str(number), asked.seed, number)
-            counts[verdict] += 1
-            slowest = max(slowest, (seconds, number))
-            if verdict == "failed":
-                failures.append((number, said))
-                print(f"case {number} failed:\n{said}", file=sys.stderr)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print("| cases | taken | refused | failed | slowest | peak MB |\n|---|---|---|---|---|---|")
-    print(
-        f"| {asked.count} from {asked.first}, seed {asked.seed} | {counts['taken']} | {counts['refused']} |"
-        f" {counts['failed']} | {slowest[0]:.2f} s, case {slowest[1]} | {peak:.0f} |"
-    )
-    return bool(failures)
+        held = bench(Path(scratch))
+        return run_many(
+            "tests.volume.inputs", __doc__, ("taken", "refused"), lambda s, n: run(held, s, n)
+        )
 
 
 if __name__ == "__main__":

@@ -1,40 +1,32 @@
 """Mutated layout files: `verify` refuses them or finds a difference, and never calls another layout equal.
 
     python -m tests.volume.layouts --count 10000 --seed 1         counts, slowest case, failures
-    python -m tests.volume.layouts --seed 1 --one 1234            one case again, its file kept
+    python -m tests.volume.layouts --seed 1 --one 1234            one case again, and what was said of it
 
 Half of the cases alter an OASIS file and half a GDSII file; checksum and manifest are brought up to date, so
 that only the reading of the file itself can find what changed. Where `verify` finds nothing, klayout must find
 the same polygons on the same layers as in the file that was built. A case fails with an exception, over 10 s,
-or with an `equal` that klayout does not share.
+over 1 GB, or with an `equal` that klayout does not share.
 """
 
 from __future__ import annotations
 
-import argparse
-import collections
 import hashlib
-import resource
-import signal
 import sys
 import tempfile
-import time
-import traceback
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from types import FrameType
 
 import klayout.db as kdb
 import numpy as np
 
 import layoutgen as lg
-from layoutgen.errors import LayoutgenError
 from layoutgen.pipeline.design import Wafer, design
 from layoutgen.pipeline.job import Job
 from layoutgen.pipeline.verify import verify_folder
 from tests.e2e_recipes import FULL, rehash, write
-from tests.volume.inputs import LONGEST_S, TooSlow
+from tests.volume.watch import Case, run_many, watched
 
 SUFFIXES = {"oasis": ".oas", "gdsii": ".gds"}
 
@@ -104,77 +96,45 @@ def mutate(data: bytes, form: str, rng: np.random.Generator) -> bytes:
     return data
 
 
-def run(built: Built, seed: int, number: int) -> tuple[str, float, str]:
-    """Verdict (refused, different, equal, failed), seconds, and what was said."""
+def run(built: Built, seed: int, number: int) -> Case:
+    """Refused, different, equal or failed."""
     rng = np.random.default_rng([seed, number])
     form = list(SUFFIXES)[number % 2]
     data = mutate(built.files[form], form, rng)
     if data == built.files[form]:
-        return "equal", 0.0, ""
+        return Case("equal", "", 0.0, 0.0)
     path = Job(built.folder, lg.open_job(built.folder).manifest).layout(form)
     path.write_bytes(data)
     rehash(built.folder)
 
-    def late(_signal: int, _frame: FrameType | None) -> None:
-        raise TooSlow
-
-    before = signal.signal(signal.SIGALRM, late)
-    signal.setitimer(signal.ITIMER_REAL, LONGEST_S)
-    begin = time.perf_counter()
-    try:
+    def work() -> tuple[str, str]:
         found = verify_folder(lg.open_job(built.folder), wafer=built.wafer, jobs=1)
-        verdict, said = ("different", found[0]) if found else ("equal", "")
-    except LayoutgenError as error:
-        verdict, said = "refused", str(error)
-    except TooSlow:
-        verdict, said = "failed", f"over {LONGEST_S:g} s"
-    except Exception:
-        verdict, said = "failed", traceback.format_exc(limit=-4)
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
-    seconds = time.perf_counter() - begin
-    if verdict == "equal":
+        return ("different", found[0]) if found else ("equal", "")
+
+    case = watched(work)
+    if case.verdict == "equal":
         try:
             same = polygons(path) == built.polygons[form]
         except RuntimeError as error:  # klayout is stricter in something that holds no shape
-            verdict, said = "failed", f"equal, and klayout does not read it: {error}"
+            case = replace(
+                case, verdict="failed", said=f"equal, and klayout does not read it: {error}"
+            )
         else:
             if not same:
-                verdict, said = "failed", "equal, and klayout finds other polygons"
+                case = replace(
+                    case, verdict="failed", said="equal, and klayout finds other polygons"
+                )
     path.write_bytes(built.files[form])
-    return verdict, seconds, said
+    return case
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.volume.layouts", description=__doc__)
-    parser.add_argument("--count", type=int, default=10_000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--one", type=int)
-    asked = parser.parse_args()
-    counts: collections.Counter[str] = collections.Counter()
-    slowest, failures = (0.0, -1), []
     with tempfile.TemporaryDirectory() as scratch:
         built = build(Path(scratch))
-        numbers = range(asked.first, asked.first + asked.count)
-        for number in [asked.one] if asked.one is not None else numbers:
-            verdict, seconds, said = run(built, asked.seed, number)
-            counts[verdict] += 1
-            slowest = max(slowest, (seconds, number))
-            if verdict == "failed" or asked.one is not None:
-                failures += [number] * (verdict == "failed")
-                print(f"case {number} {verdict}:\n{said}", file=sys.stderr)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(
-        "| cases | refused | different | equal | failed | slowest | peak MB |\n|---|---|---|---|---|---|---|"
-    )
-    print(
-        f"| {sum(counts.values())} from {asked.first}, seed {asked.seed} | {counts['refused']} |"
-        f" {counts['different']} | {counts['equal']} | {counts['failed']} | {slowest[0]:.2f} s, case"
-        f" {slowest[1]} | {peak:.0f} |"
-    )
-    return bool(failures)
+        return run_many(
+            "tests.volume.layouts", __doc__, ("refused", "different", "equal"),
+            lambda seed, number: run(built, seed, number),
+        )  # fmt: skip
 
 
 if __name__ == "__main__":

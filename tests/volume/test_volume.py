@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
+
+import pytest
 
 import layoutgen as lg
 from tests.e2e_recipes import LONE, Recipe, rehash, write
-from tests.volume import inputs, layouts
+from tests.volume import inputs, layouts, watch
 
 
 def test_mutated_inputs_are_taken_or_refused_in_sentences(tmp_path: Path) -> None:
+    held = inputs.bench(tmp_path)
     verdicts = []
     for number in range(300):
-        verdict, seconds, said = inputs.run(tmp_path / str(number), 20261126, number)
-        assert verdict != "failed", (
-            f"python -m tests.volume.inputs --seed 20261126 --one {number}: {said}"
-        )
-        assert verdict == "taken" or "want" in said, said
-        assert seconds < inputs.LONGEST_S
-        verdicts.append(verdict)
+        case = inputs.run(held, 20261126, number)
+        again = f"python -m tests.volume.inputs --seed 20261126 --one {number}"
+        assert case.verdict != "failed", f"{again}: {case.said}"
+        assert case.verdict == "taken" or "want" in case.said, f"{again}: {case.said}"
+        verdicts.append(case.verdict)
     assert {"taken", "refused"} <= set(verdicts)
 
 
@@ -26,14 +28,45 @@ def test_mutated_layouts_are_never_called_equal(tmp_path: Path) -> None:
     built = layouts.build(tmp_path)
     verdicts = []
     for number in range(120):
-        verdict, _, said = layouts.run(built, 20261126, number)
-        assert verdict != "failed", (
-            f"python -m tests.volume.layouts --seed 20261126 --one {number}: {said}"
-        )
-        verdicts.append(verdict)
+        case = layouts.run(built, 20261126, number)
+        again = f"python -m tests.volume.layouts --seed 20261126 --one {number}"
+        assert case.verdict != "failed", f"{again}: {case.said}"
+        verdicts.append(case.verdict)
     assert "different" in verdicts
     rehash(built.folder)
     assert lg.verify(built.folder) == []
+
+
+def _wait_for_the_clock() -> tuple[str, str]:
+    time.sleep(5)
+    return "taken", ""
+
+
+def _hold_a_gigabyte() -> tuple[str, str]:
+    return "taken", str(len(bytearray(b"x") * (1100 << 20)))
+
+
+def _divide_by_nothing() -> tuple[str, str]:
+    return "taken", str(1 // 0)
+
+
+@pytest.mark.parametrize(
+    ("work", "said"),
+    [
+        (_wait_for_the_clock, "over 0.2 s"),
+        (_hold_a_gigabyte, "over 1024 MB"),
+        (_divide_by_nothing, "ZeroDivisionError"),
+        (lambda: ("refused", " "), "without a word"),
+    ],
+)
+def test_the_watch_fails_what_it_should(
+    monkeypatch: pytest.MonkeyPatch, work: watch.Work, said: str
+) -> None:
+    if "0.2" in said:
+        monkeypatch.setattr(watch, "LONGEST_S", 0.2)
+    case = watch.watched(work)
+    assert case.verdict == "failed"
+    assert said in case.said
 
 
 def test_a_wafer_without_pillars_is_built(tmp_path: Path) -> None:
