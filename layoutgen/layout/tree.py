@@ -39,6 +39,8 @@ __all__ = ["BlockTask", "Tree", "Variant", "build_tree"]
 
 #: How the names of foreign cells begin.
 FOREIGN = "X_"
+#: Role of layers that a later step exposes: in the file for reference, not part of this write.
+LATER = "later_step"
 
 
 @dataclass(eq=False)
@@ -259,6 +261,8 @@ class _TreeBuilder:
         marks = [p for mark in plan.marks for p in mark.polygons]
         if marks:
             top_polygons.append(Polygons(self.layer("marks"), marks))
+        for later, second in self._later(plan).items():
+            top_polygons.append(Polygons(later, second))
         if plan.mark_frames:
             top_polygons.append(Polygons(self.layer("frames"), list(plan.mark_frames)))
         top_polygons.append(Polygons(self.layer("outlines"), list(plan.wafer_outlines)))
@@ -285,6 +289,17 @@ class _TreeBuilder:
             self.scene,
             self.cells,
         )
+
+    def _later(self, plan: WaferPlan) -> dict[Layer, list[NDArray[np.int64]]]:
+        """What marks leave to a later step, by its layer."""
+        found: dict[Layer, list[NDArray[np.int64]]] = {}
+        for mark in plan.marks:
+            if mark.second_layer is not None:
+                layer = Layer(*mark.second_layer)
+                found.setdefault(layer, []).extend(mark.second)
+                self.used.setdefault(layer, LATER)
+                self.dose_of[layer] = 1.0
+        return found
 
     def _die(self, die: PlacedDie, things: Sequence[int]) -> tuple[str, list[tuple[str, int, int]]]:
         """Name of a die's cell, and its own labels with their places."""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from layoutgen.layout.cells import Layer
 from layoutgen.layout.gdsii import expected_bytes as expected_gdsii_bytes
 from layoutgen.layout.oasis import expected_bytes as expected_oasis_bytes
-from layoutgen.layout.tree import BlockTask, Tree, Variant, coder_of
+from layoutgen.layout.tree import LATER, BlockTask, Tree, Variant, coder_of
 from layoutgen.pipeline.design import Wafer
 from layoutgen.recipe.checks import DOSE_DATATYPE
 from layoutgen.review.sem_sites import (
@@ -96,11 +96,11 @@ def layer_works(wafer: Wafer, counts: dict[int, Counts]) -> list[LayerWork]:
         figures[layer] = figures.get(layer, 0) + int(codes.sum()) * variant.placed
         each = _fields(variant, exposure.write_field_nm, wafer.plan.dbu_nm)
         fields[layer] = fields.get(layer, 0) + variant.placed * each
-    outlines = Layer(*wafer.loaded.layers["outlines"])
+    unwritten = _unwritten(wafer)
     placed = _placements(wafer.tree)
     for cell in wafer.tree.plain_cells():
         for group in cell.polygons:
-            if group.layer == outlines:
+            if group.layer in unwritten:
                 continue
             frame = wafer.tree.layers[group.layer].startswith("frames")
             here = 1.0 if frame else sign
@@ -109,11 +109,20 @@ def layer_works(wafer: Wafer, counts: dict[int, Counts]) -> list[LayerWork]:
             area[group.layer] = area.get(group.layer, 0.0) + here * size * times
             figures[group.layer] = figures.get(group.layer, 0) + len(group.polygons) * times
             fields[group.layer] = fields.get(group.layer, 0) + times
+    corners = sum(mark.kind == "stitch" for mark in wafer.plan.marks)
+    if corners:  # the four fields around each; one is counted with the other marks
+        fields[Layer(*wafer.loaded.layers["marks"])] += 3 * corners
     doses = wafer.tree.doses
     return [
         LayerWork(str(layer), area[layer], figures[layer], fields[layer], doses.get(layer, 1.0))
         for layer in sorted(area)
     ]
+
+
+def _unwritten(wafer: Wafer) -> set[Layer]:
+    """Layers of the file that this write does not expose: outlines, and what is of a later step."""
+    later = {layer for layer, name in wafer.tree.layers.items() if name == LATER}
+    return {Layer(*wafer.loaded.layers["outlines"])} | later
 
 
 def _placements(tree: Tree) -> dict[str, int]:
@@ -206,9 +215,12 @@ def operator_facts(wafer: Wafer) -> dict[str, Any]:
 
 def _boolean(wafer: Wafer) -> str:
     """What the writer exposes, as the boolean of layers that the operator applies."""
-    outlines = str(Layer(*wafer.loaded.layers["outlines"]))
-    layers = {str(layer): name for layer, name in sorted(wafer.tree.layers.items())}
-    layers.pop(outlines, None)
+    unwritten = _unwritten(wafer)
+    layers = {
+        str(layer): name
+        for layer, name in sorted(wafer.tree.layers.items())
+        if layer not in unwritten
+    }
     if not wafer.exposed.background:
         return " or ".join(layers)
     frames = [layer for layer, name in layers.items() if name.startswith("frames")]

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from layoutgen.exposure.part import Part, Site
 from layoutgen.lattice import Lattice, Window
-from layoutgen.layout.tree import Variant
+from layoutgen.layout.tree import LATER, Variant
 from layoutgen.optics.domain import Rows
 from layoutgen.pipeline.budget import short_form
 from layoutgen.pipeline.design import Wafer
@@ -596,6 +596,12 @@ def _maps(wafer: Wafer, plain: Mapping[int, Variant]) -> list[MapFacts]:
 # ---- the operator's sheet
 
 
+_NOT_WRITTEN = {
+    "outlines": ", for viewing only",
+    LATER: ", for the alignment of a later step: not part of this write",
+}
+
+
 def operator_sections(wafer: Wafer, counts: Mapping[int, Counts], job: Job) -> list[Section]:
     """What the operator needs, in words."""
     manifest, recipe, dbu = job.manifest, wafer.loaded.recipe, wafer.plan.dbu_nm
@@ -603,7 +609,7 @@ def operator_sections(wafer: Wafer, counts: Mapping[int, Counts], job: Job) -> l
     doses = {layer: dose for layer, dose in wafer.tree.doses.items() if dose != 1}
     layers = [
         (f"{layer}", f"{role}" + (f", relative dose {doses[layer]:g}" if layer in doses else "")
-         + (", for viewing only" if role == "outlines" else ""))
+         + _NOT_WRITTEN.get(role, ""))
         for layer, role in sorted(wafer.tree.layers.items())
     ]  # fmt: skip
     sections = [
@@ -712,6 +718,15 @@ def _field_rows(wafer: Wafer) -> list[tuple[str, str]]:
             else f"{count:,} pillars are cut, by up to {overhang * dbu:g} nm beyond their field"
         )
         rows.append((f"{kind} {name}", words))
+    rows += [
+        (
+            f"mark {k}, stitch",
+            f"its centre ({_mm(mark.x, dbu)}, {_mm(mark.y, dbu)}) mm is the corner of four fields: lay boundaries"
+            " through it along x and along y; no figure crosses one",
+        )
+        for k, mark in enumerate(wafer.plan.marks, start=1)
+        if mark.kind == "stitch"
+    ]
     return rows
 
 

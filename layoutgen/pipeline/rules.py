@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from layoutgen.layout.tree import FOREIGN
+from layoutgen.layout.tree import FOREIGN, LATER
 from layoutgen.optics.library import neighbour_gap_nm, replication_stages
 from layoutgen.pipeline.design import Wafer
 from layoutgen.pipeline.facts import Counts, layer_works
@@ -246,6 +246,7 @@ def _label_rules(wafer: Wafer) -> Iterator[RuleResult]:
 def _layer_rule(wafer: Wafer) -> RuleResult:
     """A foreign cell on a layer that is not exposed as it is drawn; roles on one layer the recipe refuses."""
     kept = {wafer.loaded.layers[role]: role for role in ("outlines", "frames")}
+    kept |= {m.second_layer: LATER for m in wafer.plan.marks if m.second_layer is not None}
     clashes = []
     for cell in wafer.tree.plain_cells():
         if not cell.name.startswith(FOREIGN):

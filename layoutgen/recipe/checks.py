@@ -30,7 +30,7 @@ from layoutgen.units import SQUARE_SIDE, nm_to_dbu, plain, steps_between
 
 __all__ = [
     "DEFAULT_LAYERS", "Problem", "Tables", "candidate_limits", "check_recipe", "check_tables",
-    "dose_steps", "layer_plan", "parse_layer",
+    "dose_steps", "layer_plan", "parse_layer", "second_layer",
 ]  # fmt: skip
 
 Problem = tuple[Path, str]
@@ -226,13 +226,7 @@ def _layers(recipe: Recipe, data: Mapping[str | int, Any]) -> Iterator[Problem]:
         elif isinstance(text, str):
             pair = parse_layer(text)
             if pair is None:
-                yield (
-                    path,
-                    (
-                        f"want layer/datatype such as '1/0', each from 0 to {LARGEST_LAYER}, "
-                        f"got {plain(text)}"
-                    ),
-                )
+                yield path, _layer_wanted(text)
             else:
                 plan[role] = pair
     for role, pair in plan.items():
@@ -244,6 +238,10 @@ def _layers(recipe: Recipe, data: Mapping[str | int, Any]) -> Iterator[Problem]:
                 f"want a layer/datatype of its own, got {pair[0]}/{pair[1]}, which is that of {other}",
             )
         held.setdefault(pair, role)
+
+
+def _layer_wanted(text: str) -> str:
+    return f"want layer/datatype such as '1/0', each from 0 to {LARGEST_LAYER}, got {plain(text)}"
 
 
 def parse_layer(text: str) -> tuple[int, int] | None:
@@ -271,6 +269,8 @@ def _dose_layers(recipe: Recipe) -> Iterator[Problem]:
     taken: dict[tuple[int, int], tuple[str, float]] = {
         pair: (role, 1.0) for role, pair in plan.items()
     }
+    later = {second_layer(mark) for mark in recipe.wafer.marks}
+    taken |= {pair: ("a later step", 1.0) for pair in later if pair is not None}
     for die, items in recipe.dies.items():
         for i, item in enumerate(items):
             role = next((ROLES[key] for key in ROLES if getattr(item, key) is not None), None)
@@ -674,6 +674,7 @@ def _wafer(problems: list[Problem], recipe: Recipe, data: Mapping[str | int, Any
     if names and all(isinstance(n, str) and re.fullmatch(NAME_PATTERN, n) for n in names):
         _run(problems, _fill(recipe, known))
         _run(problems, _instead_dies(recipe, known))
+        _run(problems, _witness_dies(recipe, known))
     for check in (
         _instead_sites(recipe),
         _wafer_size(recipe),
@@ -681,6 +682,7 @@ def _wafer(problems: list[Problem], recipe: Recipe, data: Mapping[str | int, Any
         _street(recipe),
         _zones(recipe),
         _marks(recipe),
+        _second_layers(recipe),
     ):
         _run(problems, check)
 
@@ -698,6 +700,13 @@ def _instead_dies(recipe: Recipe, known: set[str]) -> Iterator[Problem]:
             continue
         if name not in known:
             yield ("wafer", "instead", i, "die"), _unknown(name, known, "die")
+
+
+def _witness_dies(recipe: Recipe, known: set[str]) -> Iterator[Problem]:
+    witness = recipe.wafer.witness
+    for k, name in enumerate(witness.dies if witness is not None else ()):
+        if name not in known:
+            yield ("wafer", "witness", "dies", k), _unknown(name, known, "die")
 
 
 def _instead_sites(recipe: Recipe) -> Iterator[Problem]:
@@ -776,6 +785,32 @@ def _marks(recipe: Recipe) -> Iterator[Problem]:
             continue
 
 
+def second_layer(mark: Any) -> tuple[int, int] | None:
+    """Layer and datatype that a mark of the recipe gives to a later step, if it does."""
+    text = getattr(mark, "second_layer", None)
+    return None if text is None else parse_layer(text)
+
+
+def _second_layers(recipe: Recipe) -> Iterator[Problem]:
+    held = {pair: role for role, pair in layer_plan(recipe).items()}
+    for i, mark in enumerate(recipe.wafer.marks):
+        try:
+            text = getattr(mark, "second_layer", None)
+        except Unsound:
+            continue
+        path: Path = ("wafer", "marks", i, "second_layer")
+        if text is None:
+            continue
+        pair = parse_layer(text)
+        if pair is None:
+            yield path, _layer_wanted(text)
+        elif pair in held:
+            yield (
+                path,
+                f"want a layer/datatype of its own, got {pair[0]}/{pair[1]}, which is that of {held[pair]}",
+            )
+
+
 def _mark(at: Path, mark: Any) -> Iterator[Problem]:
     if mark.kind == "cross" and mark.width_nm > 2 * mark.arm_nm:
         yield (
@@ -789,7 +824,7 @@ def _mark(at: Path, mark: Any) -> Iterator[Problem]:
                 f"want at most half the outer side ({_nm(mark.outer_nm / 2)}), got {_nm(mark.width_nm)}"
             ),
         )
-    if mark.kind == "vernier" and mark.pitches_nm[0] == mark.pitches_nm[1]:
+    if mark.kind in ("vernier", "stitch") and mark.pitches_nm[0] == mark.pitches_nm[1]:
         yield (*at, "pitches"), f"want two different pitches, got {_nm(mark.pitches_nm[0])} twice"
     for k, point in enumerate(mark.at_nm):
         if point in mark.at_nm[:k]:

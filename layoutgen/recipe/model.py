@@ -503,6 +503,14 @@ class InsteadSites(Model):
     )
 
 
+class Witness(Model):
+    """Groups of dies that are taken out of the process: at the centre, half-way out, and at the rim."""
+
+    dies: tuple[Name, ...] = Field(min_length=1, description="that stand beside each other")
+    middle: int = Field(4, ge=0, le=64, description="groups half-way to the rim, evenly around")
+    rim: int = Field(4, ge=0, le=64, description="groups at the outermost dies, evenly around")
+
+
 class Cross(Model):
     """An alignment cross."""
 
@@ -521,22 +529,36 @@ class Box(Model):
     at_nm: tuple[Point, ...] = Field(alias="at", min_length=1, description="centres on the wafer")
 
 
-class Vernier(Model):
-    """Two combs of slightly different pitch."""
+class Combs(Model):
+    """Pairs of combs of slightly different pitch."""
 
-    kind: Literal["vernier"]
     pitches_nm: tuple[PositiveDistance, PositiveDistance] = Field(
         alias="pitches", description="of the two combs"
     )
     lines: int = Field(ge=2, le=1001, description="in each comb")
     length_nm: PositiveDistance = Field(alias="length", description="of a line")
-    direction_deg: Angle = Field(
-        0.0, alias="direction", description="along which the combs run, counter-clockwise from +x"
-    )
     at_nm: tuple[Point, ...] = Field(alias="at", min_length=1, description="centres on the wafer")
 
 
-Mark = Annotated[Cross | Box | Vernier, Field(discriminator="kind")]
+class Vernier(Combs):
+    """Two combs back to back, the second where asked on the layer of a later step."""
+
+    kind: Literal["vernier"]
+    direction_deg: Angle = Field(
+        0.0, alias="direction", description="along which the combs run, counter-clockwise from +x"
+    )
+    second_layer: str | None = Field(
+        None, description="layer/datatype of the second comb, which a later step writes"
+    )
+
+
+class Stitch(Combs):
+    """Four verniers around a corner of write fields, each across one boundary."""
+
+    kind: Literal["stitch"]
+
+
+Mark = Annotated[Cross | Box | Vernier | Stitch, Field(discriminator="kind")]
 
 
 class Wafer(Model):
@@ -559,6 +581,7 @@ class Wafer(Model):
     keep_out: tuple[KeepOut, ...] = Field((), description="rectangles that take nothing")
     zones: tuple[Zone, ...] = Field((), description="biases by distance from the centre")
     instead: tuple[InsteadSites, ...] = Field((), description="places for other dies")
+    witness: Witness | None = Field(None, description="groups of dies at centre, middle and rim")
     marks: tuple[Mark, ...] = Field((), description="alignment marks")
 
 

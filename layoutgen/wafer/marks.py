@@ -10,13 +10,22 @@
              which one comb has moved, the pair that lines up tells by how much. Other directions
              are turned counter-clockwise about the centre.
 
+    stitch   four verniers around the corner of four write fields, one across each boundary, far enough
+             out to leave each other room: a pair at +x and one at -x whose combs run along x on either
+             side of y = 0, a pair at +y and one at -y turned by a quarter. Within a pair each comb is
+             written in a field of its own, so the pair of lines that lines up tells how far the fields
+             are off along their boundary, and the gap or overlap of the tips how far across it.
+
+A vernier may have its comb b on another layer, that of a later step: then the pair tells how far that step is
+off the first.
+
 Sizes are the master's. Half sizes and line places are rounded to the grid and taken with both
 signs, so every mark is symmetrical about its centre; a vernier that is turned by other than whole
 quarter turns has its corners rounded. Polygons are (n, 2) int64 [x, y], counter-clockwise, not
 closed, and do not overlap. The shapes are common practice; no standard is followed.
 
 The outline, which overlaps and frames are reckoned from, is the cross itself, the box's outer
-square, and the rectangle that holds both combs.
+square, the rectangle that holds both combs, and the square that holds the four verniers.
 """
 
 from __future__ import annotations
@@ -28,24 +37,29 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from layoutgen.recipe.model import Box, Cross, Mark, Vernier
+from layoutgen.recipe.model import Box, Cross, Mark, Stitch, Vernier
 from layoutgen.wafer.written import exact, half_up, half_width
 
-__all__ = ["Figure", "box", "cross", "mark_figure", "rectangle", "vernier"]
+__all__ = ["Figure", "box", "cross", "mark_figure", "rectangle", "stitch", "vernier"]
 
 Polygon = NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Figure:
-    """What a mark draws, and the one polygon that it occupies."""
+    """What a mark draws, and the one polygon that it occupies. second: what a later step draws, on its own layer."""
 
     polygons: tuple[Polygon, ...]
     outline: Polygon
+    second: tuple[Polygon, ...] = ()
 
     def mirrored(self) -> Figure:
         """The figure seen in a mirror (x -> -x), corners still counter-clockwise."""
-        return Figure(tuple(_mirror(p) for p in self.polygons), _mirror(self.outline))
+        return Figure(
+            tuple(_mirror(p) for p in self.polygons),
+            _mirror(self.outline),
+            tuple(_mirror(p) for p in self.second),
+        )
 
 
 def _mirror(polygon: Polygon) -> Polygon:
@@ -81,9 +95,17 @@ def box(half: int, ring: int) -> tuple[Polygon, ...]:
 
 
 def vernier(
-    pitches: tuple[Fraction, Fraction], lines: int, length: int, direction_deg: float = 0.0
+    pitches: tuple[Fraction, Fraction],
+    lines: int,
+    length: int,
+    direction_deg: float = 0.0,
+    *,
+    second: bool = False,
 ) -> Figure:
-    """Two combs back to back; lengths in database units, `direction_deg` counter-clockwise."""
+    """Two combs back to back; lengths in database units, `direction_deg` counter-clockwise.
+
+    second: comb b is of a later step.
+    """
     half = half_width(min(pitches) / 2)
     if half <= 0 or length <= 0:
         raise ValueError("want lines at least two database units wide and one long")
@@ -96,9 +118,23 @@ def vernier(
             polygons.append(rectangle(place - half, low, place + half, high))
             reach = max(reach, place + half)
     outline = rectangle(-reach, -length, reach, length)
-    return Figure(
-        tuple(_turned(p, direction_deg) for p in polygons), _turned(outline, direction_deg)
-    )
+    turned = tuple(_turned(p, direction_deg) for p in polygons)
+    held = turned[:lines] if second else turned
+    return Figure(held, _turned(outline, direction_deg), turned[len(held) :])
+
+
+def stitch(pitches: tuple[Fraction, Fraction], lines: int, length: int) -> Figure:
+    """Four verniers around (0, 0), a quarter turn from one to the next; lengths in database units."""
+    one = vernier(pitches, lines, length)
+    reach = int(one.outline.max(axis=0)[0])
+    away = reach + length + half_up(max(pitches))  # the combs of the next arm are `length` wide
+    polygons = [
+        _turned(polygon + np.array([away, 0]), 90.0 * quarter)
+        for quarter in range(4)
+        for polygon in one.polygons
+    ]
+    side = away + reach
+    return Figure(tuple(polygons), rectangle(-side, -side, side, side))
 
 
 def _turned(polygon: Polygon, direction_deg: float) -> Polygon:
@@ -143,13 +179,17 @@ def mark_figure(mark: Mark, dbu: Fraction) -> Figure:
                     f"{mark.width_nm / 1e3:g} um"
                 )
             return Figure(box(half, ring), rectangle(-half, -half, half, half))
-        case Vernier():
+        case Vernier() | Stitch():
             a, b = (exact(pitch) / dbu for pitch in mark.pitches_nm)
             length = half_up(exact(mark.length_nm) / dbu)
             if half_width(min(a, b) / 2) <= 0 or length <= 0:
                 raise ValueError(
-                    f"want a vernier with pitches of four database units or more and lines of one "
+                    f"want a {mark.kind} with pitches of four database units or more and lines of one "
                     f"or more, got pitches {mark.pitches_nm[0]:g} and {mark.pitches_nm[1]:g} nm "
                     f"and length {mark.length_nm:g} nm"
                 )
-            return vernier((a, b), mark.lines, length, mark.direction_deg)
+            if isinstance(mark, Stitch):
+                return stitch((a, b), mark.lines, length)
+            return vernier(
+                (a, b), mark.lines, length, mark.direction_deg, second=mark.second_layer is not None
+            )

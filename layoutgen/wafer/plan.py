@@ -11,6 +11,9 @@ database units, so each kind of die is one cell.
     street             an extent (its frame, where the background is exposed) nearer than half the
                        street to its die's edge
     mark               takes every die whose rectangle its outline shares area with
+    witness group      the free die nearest to its place, and the free dies nearest to that one; places are the
+                       wafer's centre, half-way to the outermost die centre, and as far out as that,
+                       evenly around from +x counter-clockwise
 
 Overlaps, parts over a die's edge or in the street, and marks in the edge exclusion or a keep-out
 are refused, all at once. The rules `street`, `edge_exclusion` and `keep_out` can be waived by name;
@@ -34,6 +37,7 @@ import shapely
 from numpy.typing import NDArray
 
 from layoutgen.errors import InputError
+from layoutgen.recipe.checks import second_layer
 from layoutgen.recipe.model import (
     Box,
     Cross,
@@ -43,10 +47,12 @@ from layoutgen.recipe.model import (
     Mark,
     Pad,
     Recipe,
+    Stitch,
     StripPad,
     UniformPad,
+    Vernier,
 )
-from layoutgen.wafer.dies import DieSites, place_dies
+from layoutgen.wafer.dies import DieSite, DieSites, place_dies
 from layoutgen.wafer.frames import (
     Disc,
     Outline,
@@ -138,7 +144,10 @@ class Part:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PlacedMark:
-    """One mark: polygons and outline are absolute, sizes those of the recipe."""
+    """One mark: polygons and outline are absolute, sizes those of the recipe.
+
+    second: what a later step draws; second_layer: (layer, datatype) of it, None where there is none.
+    """
 
     kind: str
     index: int  # in the recipe's marks
@@ -147,6 +156,8 @@ class PlacedMark:
     polygons: tuple[Polygon, ...]
     outline: Polygon
     sizes: Mapping[str, float]
+    second: tuple[Polygon, ...] = ()
+    second_layer: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -538,7 +549,35 @@ class _Planner:
                         f"{where} is lost to the {mark.kind} mark of wafer.marks[{mark.index}]"
                     )
                 instead[col, row] = entry.die
+        self._add_witnesses(instead, [s for s in sites.sites if (s.col, s.row) not in lost])
         return instead
+
+    def _add_witnesses(self, instead: dict[tuple[int, int], str], sites: Sequence[DieSite]) -> None:
+        """Give each witness group its sites; of equally near ones the lower row, then the lower col."""
+        witness = self.wafer.witness
+        if witness is None or not sites:
+            return
+        sign = -1 if self.written.mirrored else 1  # angles are those of the part
+        rim = math.sqrt(max(site.x**2 + site.y**2 for site in sites))
+        places = [(0, 0)]
+        for radius, count in ((rim / 2, witness.middle), (rim, witness.rim)):
+            places += [
+                (sign * round(radius * math.cos(angle)), round(radius * math.sin(angle)))
+                for angle in (2 * math.pi * k / count for k in range(count))
+            ]
+        free = [site for site in sites if (site.col, site.row) not in instead]
+        if len(free) < len(places) * len(witness.dies):
+            self.problems.append(
+                f"wafer.witness: want {len(places) * len(witness.dies)} free dies for {len(places)} groups of "
+                f"{len(witness.dies)}, got {len(free)}"
+            )
+            return
+        for x, y in places:
+            first = _nearest_first(free, x, y)[0]
+            free = _nearest_first(free, first.x, first.y)  # the others beside the first
+            for name, site in zip(witness.dies, free, strict=False):
+                instead[site.col, site.row] = name
+            del free[: len(witness.dies)]
 
     # --- marks ---------------------------------------------------------------------------------
 
@@ -550,6 +589,8 @@ class _Planner:
             except ValueError as error:
                 self.problems.append(f"wafer.marks[{index}]: {error}")
                 continue
+            if isinstance(mark, Stitch):
+                self._check_fields_of(index, int(np.ptp(figure.outline[:, 0])))
             if self.written.mirrored:
                 figure = figure.mirrored()
             for at in mark.at_nm:
@@ -564,9 +605,21 @@ class _Planner:
                         polygons=tuple(p + place for p in figure.polygons),
                         outline=figure.outline + place,
                         sizes=_sizes(mark),
+                        second=tuple(p + place for p in figure.second),
+                        second_layer=second_layer(mark),
                     )
                 )
         return tuple(marks)
+
+    def _check_fields_of(self, index: int, across: int) -> None:
+        """A stitch mark lies in the four fields around its centre."""
+        field = self.recipe.exposure.write_field_nm
+        if field is None or across > 2 * field / self.dbu_nm:
+            self.problems.append(
+                f"wafer.marks[{index}]: want exposure.write_field of at least half the stitch mark's side, "
+                f"{_um(across / 2, self.dbu_nm)}, got "
+                f"{'nothing' if field is None else f'{field / 1e3:g} um'}"
+            )
 
     def _lost_to_marks(
         self, sites: DieSites, marks: Sequence[PlacedMark]
@@ -733,6 +786,10 @@ def _named(things: Sequence[_Named], name: str, kind: str) -> _Named:
     raise ValueError(f"want the name of a {kind} ({known}), got '{name}'")
 
 
+def _nearest_first(sites: Sequence[DieSite], x: int, y: int) -> list[DieSite]:
+    return sorted(sites, key=lambda s: ((s.x - x) ** 2 + (s.y - y) ** 2, s.row, s.col))
+
+
 def _mm(at_nm: tuple[float, float]) -> str:
     return f"[{at_nm[0] / 1e6:.7g} mm, {at_nm[1] / 1e6:.7g} mm]"
 
@@ -743,13 +800,13 @@ def _sizes(mark: Mark) -> dict[str, float]:
         return {"arm_nm": mark.arm_nm, "width_nm": mark.width_nm}
     if isinstance(mark, Box):
         return {"outer_nm": mark.outer_nm, "width_nm": mark.width_nm}
-    return {
+    combs = {
         "pitch_a_nm": mark.pitches_nm[0],
         "pitch_b_nm": mark.pitches_nm[1],
         "lines": float(mark.lines),
         "length_nm": mark.length_nm,
-        "direction_deg": mark.direction_deg,
     }
+    return combs | ({"direction_deg": mark.direction_deg} if isinstance(mark, Vernier) else {})
 
 
 def _extent(outlines: Sequence[Outline]) -> Outline:

@@ -29,9 +29,10 @@ VERNIER: dict[str, Any] = {
     "lines": 21,
     "length": "40 um",
 }
+STITCH: dict[str, Any] = {**VERNIER, "kind": "stitch"}
 
 
-@pytest.mark.parametrize("keys", [CROSS, BOX, VERNIER], ids=lambda k: str(k["kind"]))
+@pytest.mark.parametrize("keys", [CROSS, BOX, VERNIER, STITCH], ids=lambda k: str(k["kind"]))
 def test_polygons_are_simple_counter_clockwise_and_do_not_overlap(keys: dict[str, Any]) -> None:
     shapes = [shapely.Polygon(p) for p in figure(**keys).polygons]
     assert all(s.is_valid and s.exterior.is_ccw for s in shapes)
@@ -44,8 +45,9 @@ def test_polygons_are_simple_counter_clockwise_and_do_not_overlap(keys: dict[str
         (CROSS, 2 * 1000 * 20 - 20 * 20),  # two bars less the square that they share
         (BOX, 100**2 - 84**2),
         (VERNIER, 2 * 21 * 4 * 40),  # lines half of the smaller pitch wide
+        (STITCH, 4 * 2 * 21 * 4 * 40),
     ],
-    ids=["cross", "box", "vernier"],
+    ids=["cross", "box", "vernier", "stitch"],
 )
 def test_areas_are_those_of_the_textbook_shapes(keys: dict[str, Any], area_um2: float) -> None:
     area = sum(shapely.Polygon(p).area for p in figure(**keys).polygons)
@@ -110,6 +112,7 @@ def test_a_slanted_vernier_keeps_its_area_to_the_rounding_of_its_corners() -> No
         {"kind": "cross", "arm": "10 um", "width": "0.4 nm"},
         {"kind": "box", "outer": "16 um", "width": "8 um"},
         {"kind": "vernier", "pitches": ("1 nm", "2 nm"), "lines": 3, "length": "1 um"},
+        {"kind": "stitch", "pitches": ("1 nm", "2 nm"), "lines": 3, "length": "1 um"},
     ],
 )
 def test_sizes_that_make_no_mark_are_refused(keys: dict[str, Any]) -> None:
@@ -120,3 +123,40 @@ def test_sizes_that_make_no_mark_are_refused(keys: dict[str, Any]) -> None:
 def test_sizes_count_in_steps_of_the_database_unit() -> None:
     (polygon,) = figure(Fraction(1, 2), **CROSS).polygons
     assert polygon.max() == 1_000_000
+
+
+def test_a_shift_of_one_field_lines_up_another_pair_of_a_stitch_mark() -> None:
+    # Vernier's principle across each boundary: with pitches of 8 and 8.2 um a field that is off by 400 nm
+    # along its boundary lines up the second pair from the middle, on that arm and on no other way round
+    centres = np.array([(p.min(axis=0) + p.max(axis=0)) / 2 for p in figure(**STITCH).polygons])
+    for east in (True, False):
+        held = centres[np.abs(centres[:, 0]) > np.abs(centres[:, 1])]
+        held = held[(held[:, 0] > 0) == east]
+        upper, lower = held[held[:, 1] > 0], held[held[:, 1] < 0] + [400, 0]
+        apart = np.abs(upper[:, 0][:, None] - lower[:, 0][None, :])
+        i, j = (int(k[0]) for k in np.nonzero(apart == 0))
+        assert abs(i - 10) == abs(j - 10) == 2
+    north = centres[(np.abs(centres[:, 1]) > np.abs(centres[:, 0])) & (centres[:, 1] > 0)]
+    assert len(north) == 42
+    assert (north[:, 0] > 0).sum() == (north[:, 0] < 0).sum() == 21
+
+
+def test_no_figure_of_a_stitch_mark_crosses_a_boundary_and_all_four_fields_have_some() -> None:
+    polygons = figure(**STITCH).polygons
+    signs = set()
+    for p in polygons:
+        low, high = p.min(axis=0), p.max(axis=0)
+        assert (low * high >= 0).all()  # on one side of x = 0 and on one side of y = 0
+        signs.add(tuple(np.sign(low + high).tolist()))
+    assert signs == {(1, 1), (1, -1), (-1, 1), (-1, -1)}
+
+
+@pytest.mark.parametrize("direction", ["0 deg", "90 deg"])
+def test_the_second_comb_may_be_of_a_later_step(direction: str) -> None:
+    both = figure(**VERNIER, direction=direction)
+    split = figure(**VERNIER, direction=direction, second_layer="20/0")
+    assert len(split.polygons) == len(split.second) == 21
+    for before, after in zip(both.polygons, (*split.polygons, *split.second), strict=True):
+        assert np.array_equal(before, after)
+    assert np.array_equal(split.outline, both.outline)
+    assert len(split.mirrored().second) == 21

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from typing import Any
@@ -100,6 +101,63 @@ def test_a_site_given_twice_is_refused(wafer_recipe: Make) -> None:
     (problem,) = refused(wafer_recipe, change)
     assert "wafer.instead[1].sites: want each site once, got [1, 0] for die 'lens'" in problem
     assert "'wide'" in problem
+
+
+def witnesses(*dies: str, **counts: int) -> Callable[[Data], None]:
+    def change(data: Data) -> None:
+        data["dies"] |= {name: [LENS] for name in dies}
+        data["wafer"]["witness"] = {"dies": list(dies), **counts}
+
+    return change
+
+
+def test_witness_groups_stand_at_centre_middle_and_rim(wafer_recipe: Make) -> None:
+    plan = planned(wafer_recipe, witnesses("step"))
+    assert plan.die_counts == {"lens": 1040, "step": 9}
+    found = {(d.col, d.row) for d in plan.dies if d.name == "step"}
+    # whole dies of 5 mm in a circle of 95 mm: [18, 3] and its images are the outermost centres, 91.24 mm out
+    rim = max(math.hypot(d.x, d.y) for d in plan.dies)
+    assert rim == pytest.approx(5e6 * math.hypot(18, 3))
+    assert (0, 0) in found
+    # half of 18.25 dies is 9.12: the die [9, 0]; at the rim nothing is nearer to (18.25, 0) than [18, 0]
+    assert found == {(0, 0)} | {p for k in (9, 18) for p in ((k, 0), (-k, 0), (0, k), (0, -k))}
+
+
+def test_a_witness_group_is_dies_beside_each_other(wafer_recipe: Make) -> None:
+    def change(data: Data) -> None:
+        witnesses("step", "film", middle=2, rim=0)(data)
+        data["wafer"]["instead"] = [{"die": "lens", "sites": [[9, 0]]}]  # given away: not free
+
+    plan = planned(wafer_recipe, change)
+    assert plan.die_counts == {"lens": 1043, "step": 3, "film": 3}
+    at = {name: [(d.col, d.row) for d in plan.dies if d.name == name] for name in ("step", "film")}
+    assert set(at["step"]) == {(0, 0), (-9, 0), (10, 0)}
+    # of equally near dies the lower row, then the lower col
+    assert set(at["film"]) == {(0, -1), (-9, -1), (10, -1)}
+
+
+def test_a_mirrored_wafer_has_its_witnesses_at_the_same_places_of_the_part(
+    wafer_recipe: Make,
+) -> None:
+    def mirrored(data: Data) -> None:
+        witnesses("step", "film", middle=3, rim=5)(data)
+        data["replication"] = {"transfers": "odd"}
+
+    plain = planned(wafer_recipe, witnesses("step", "film", middle=3, rim=5))
+    turned = planned(wafer_recipe, mirrored)
+    assert [(d.col, d.row, d.name) for d in plain.dies] == [
+        (d.col, d.row, d.name) for d in turned.dies
+    ]
+
+
+def test_witness_groups_that_have_no_room_are_refused(wafer_recipe: Make) -> None:
+    def change(data: Data) -> None:
+        witnesses("step", rim=64, middle=64)(data)
+        data["wafer"]["diameter"] = "40 mm"
+        data["wafer"]["edge_exclusion"] = "1 mm"
+
+    (problem,) = refused(wafer_recipe, change)
+    assert problem.startswith("wafer.witness: want 129 free dies for 129 groups of 1, got ")
 
 
 def test_zones_are_rings_of_die_centres_and_their_rim_belongs_to_them(wafer_recipe: Make) -> None:
@@ -448,3 +506,27 @@ def test_ten_thousand_dies_with_the_best_offset_are_a_matter_of_a_second(
     # generous: it takes a fifth of that; an offset search that tries offsets takes hours
     assert time.process_time() - start < 5
     assert len(plan.dies) > 10_000
+
+
+def test_stitch_marks_want_write_fields_that_hold_them(wafer_recipe: Make) -> None:
+    stitch = {
+        "kind": "stitch", "pitches": ["8 um", "8.2 um"], "lines": 21, "length": "40 um",
+        "at": [["2.5 mm", "2.5 mm"]],
+    }  # fmt: skip
+    # an arm: 40 um of the next arm's lines, a pitch of 8.2 um, and a comb of 2 (82 + 2) um
+    (problem,) = refused(wafer_recipe, with_marks(stitch))
+    assert problem == (
+        "wafer.marks[0]: want exposure.write_field of at least half the stitch mark's side, 216.2 um, got nothing"
+    )
+
+    def within(field: str) -> Callable[[Data], None]:
+        def change(data: Data) -> None:
+            with_marks(stitch)(data)
+            data["exposure"]["write_field"] = field
+
+        return change
+
+    (problem,) = refused(wafer_recipe, within("216 um"))
+    assert problem.endswith("216.2 um, got 216 um")
+    (mark,) = planned(wafer_recipe, within("216.2 um")).marks
+    assert len(mark.polygons) == 4 * 42
