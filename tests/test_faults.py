@@ -25,22 +25,11 @@ from typer.testing import CliRunner
 import layoutgen as lg
 from layoutgen.cli import app
 from layoutgen.errors import InputError, LayoutgenError, RuleError, VerifyError
-from tests.e2e_recipes import CLI, LONE, Recipe, environment, files, write
+from tests.e2e_recipes import LONE, Recipe, files, write
+from tests.volume.faults import longer, start
 
 #: SIGKILL comes this often at a random moment of the whole run, and this often while it writes.
 KILLS_ANY, KILLS_WRITING = 4, 8
-
-
-def longer(recipe: Recipe) -> None:
-    """A lens without symmetry: some tenths of a second of writing for signals to fall into."""
-    recipe["lenses"][0] |= {
-        "aperture": "160 um",
-        "phase": [
-            {"kind": "focus", "focal_length": "400 um"},
-            {"kind": "tilt", "angle": "2 deg", "direction": "20 deg"},
-        ],
-    }
-    recipe["wafer"] |= {"diameter": "400 um", "die_pitch": ["200 um", "200 um"]}
 
 
 @pytest.fixture(scope="module")
@@ -57,15 +46,6 @@ def built(recipe: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[
     told = process.communicate()
     assert process.returncode == 0, told
     return files(out / "lone-A"), time.monotonic() - started
-
-
-def start(recipe: Path, out: Path, *more: str, first: str = "") -> subprocess.Popen[str]:
-    """Start a build in a process of its own; `first` is done in it before anything else."""
-    command = [CLI[0], "-c", f"{first}\n{CLI[2]}"]
-    return subprocess.Popen(
-        [*command, "build", str(recipe), "--out", str(out), "--quiet", *more],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment(),
-    )  # fmt: skip
 
 
 def wait_for_writing(process: subprocess.Popen[str], out: Path) -> None:
