@@ -28,9 +28,13 @@ def cores() -> int:
 
 
 def run_in_order(
-    work: Callable[[_Task], _Result], tasks: Iterable[_Task], jobs: int
+    work: Callable[[_Task], _Result], tasks: Iterable[_Task], jobs: int, ahead: int = 0
 ) -> Iterator[_Result]:
-    """Yield work(task) for each task, in order, on `jobs` workers."""
+    """Yield work(task) for each task, in order, on `jobs` workers.
+
+    ahead: how many results may wait for whoever takes them; a few for each worker unless given. More
+    where the taker is busy for longer than the workers with those few.
+    """
     if jobs <= 1:
         yield from map(work, tasks)
         return
@@ -39,7 +43,7 @@ def run_in_order(
         try:
             for task in tasks:
                 waiting.append(pool.submit(work, task))
-                if len(waiting) > 4 * jobs:
+                if len(waiting) > max(ahead, 4 * jobs):
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()

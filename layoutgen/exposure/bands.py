@@ -46,6 +46,8 @@ FloatArray = NDArray[np.float64]
 _NEAR_DIAGONAL = 8
 #: Nodes left of the diagonal that blocks on it may ask for.
 _BESIDE = 6
+#: Blocks that may be deposited while a band of rows goes through its rounds: 20 kB each.
+_AHEAD = 256
 
 
 class Rows(NamedTuple):
@@ -542,7 +544,8 @@ def settled(
             raster.deposit(flat, 1.0, site, raster.part.block(index), window, sums)
             return index, sums
 
-        yield from run_in_order(one, (k for band in geometry.bands for k in band), jobs)
+        blocks = (k for band in geometry.bands for k in band)
+        yield from run_in_order(one, blocks, jobs, ahead=_AHEAD)
 
     def areas() -> Iterator[Rows]:
         scratch = geometry.scratch(0)

@@ -6,9 +6,10 @@
 
 A break alters one operator or number of a module in lattice, codes, optics, exposure, wafer or layout: plus
 for minus, times for divided by, < for <=, a whole number by one, axis 0 for 1, x for y in a pair, a dropped
-minus, min for max, sine for cosine. Each runs in a copy of the tree with kernels compiled anew: first the tests
-of its own room, then, where those notice nothing, the rest but for pages and volume runs. What lives is
-either a gap in the tests or a change that alters nothing; both are listed with file and line to look at.
+minus, min for max, sine for cosine. Each runs in a copy of the tree, in which every kernel that may hold the
+broken line is compiled anew: first the tests of its own room, then, where those notice nothing, those of the
+rooms above and of the whole, but for browsers, faults and volume runs. What lives is either a gap in the
+tests or a change that alters nothing; both are listed with file and line to look at.
 """
 
 from __future__ import annotations
@@ -32,11 +33,23 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "layoutgen"
 ROOMS = ("optics", "exposure", "wafer", "layout")
-#: Left out of the second look: they need a browser or a long time and read what the others check.
-LONG = (
-    "tests/volume", "tests/review", "tests/benchmarks", "tests/test_pages.py", "tests/test_readme.py",
-    "tests/test_rooms.py", "tests/test_faults.py",
-)  # fmt: skip
+#: Tests of the whole that notice most come first; those that need a browser or watch processes are left out.
+FIRST = (
+    "tests/reference",
+    "tests/test_build.py",
+    "tests/test_verify.py",
+    "tests/test_rules.py",
+    "tests/test_verniers.py",
+)
+LEFT_OUT = (
+    "test_pages",
+    "test_readme",
+    "test_rooms",
+    "test_faults",
+    "test_distribution",
+    "test_cli",
+    "test_job_edges",
+)
 #: A suite that hangs has noticed.
 LONGEST_S = 1500.0
 
@@ -147,6 +160,8 @@ class _Finder(ast.NodeVisitor):
         if isinstance(node.op, ast.USub):
             start, _ = self.span(node)
             self.add("minus", node, start, start + 1, " ")
+            if isinstance(node.operand, ast.Constant):
+                return  # -1 as a shape or a place from the end: one less means the same or nothing
         self.generic_visit(node)
 
     def visit_Constant(self, node: ast.Constant) -> None:
@@ -204,43 +219,95 @@ def choose(count: int, seed: int) -> list[Break]:
 
 
 def _looks(module: str) -> Iterator[list[str]]:
-    """What to run, in turn: the tests of the break's room, then the others."""
+    """What to run, in turn: the tests of the break's room, then those of what stands above it."""
     room = Path(module).parts[1]
-    own = [f"tests/{room}"] if room in ROOMS else ["tests/layout", "tests/wafer"]
-    yield own
-    yield ["tests", *(f"--ignore={path}" for path in (*own, *LONG))]
+    if room in ROOMS:
+        yield [f"tests/{room}"]
+        above = [f"tests/{name}" for name in ROOMS[ROOMS.index(room) + 1 :]]
+    else:
+        yield ["tests/layout", "tests/wafer"]
+        above = ["tests/exposure"]
+    whole = [
+        f"tests/{p.name}"
+        for p in sorted((ROOT / "tests").glob("test_*.py"))
+        if p.stem not in LEFT_OUT
+    ]
+    review = ["tests/review", "--ignore=tests/review/test_report.py"]
+    yield [*dict.fromkeys([*FIRST, *above, *whole]), *review]
 
 
-def noticed(tree: Path, broken: Break) -> tuple[str, float]:
-    """By which look a break was noticed, or `lives`; and the seconds that it took. `tree` is a copy for this alone."""
-    path = tree / broken.module
-    source = path.read_text(encoding="utf-8")
-    cache = tree / "kernels"
-    begin = time.perf_counter()
-    environment = {
-        **os.environ, "PYTHONPATH": str(tree), "NUMBA_CACHE_DIR": str(cache), "OPENBLAS_NUM_THREADS": "1",
-        "PYTHONDONTWRITEBYTECODE": "1", "XDG_CACHE_HOME": str(tree / "responses"),
-    }  # fmt: skip
-    path.write_text(broken.applied(source), encoding="utf-8")
-    verdict = "lives"
-    try:
-        for number, look in enumerate(_looks(broken.module), start=1):
-            command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *look]
-            try:
-                done = subprocess.run(
-                    command, cwd=tree, env=environment, capture_output=True, timeout=LONGEST_S
-                )
-            except subprocess.TimeoutExpired:
-                verdict = f"look {number}, by time"
-                break
-            if done.returncode:
-                verdict = f"look {number}"
-                break
-    finally:
-        path.write_text(source, encoding="utf-8")
-        shutil.rmtree(cache, ignore_errors=True)
-        shutil.rmtree(tree / "responses", ignore_errors=True)
-    return verdict, time.perf_counter() - begin
+def _users() -> dict[str, set[str]]:
+    """Module -> the names of the modules that import it, however far removed, itself included."""
+    imports: dict[str, set[str]] = {}
+    paths = {".".join(p.relative_to(ROOT).with_suffix("").parts): p for p in PACKAGE.rglob("*.py")}
+    for name, path in paths.items():
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        froms = [
+            node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module
+        ]
+        imports[name] = {node.module for node in froms if node.module in paths and node.module}
+    users = {name: {name} for name in paths}
+    grew = True
+    while grew:
+        grew = False
+        for name, held in imports.items():
+            for other in held:
+                more = users[name] - users[other]
+                users[other] |= more
+                grew = grew or bool(more)
+    return users
+
+
+@dataclass(frozen=True)
+class Tree:
+    """A copy of the tree for one break at a time, and its kernels as compiled before any."""
+
+    folder: Path
+    users: dict[str, set[str]]
+
+    def run(self, look: list[str]) -> int:
+        environment = {
+            **os.environ, "PYTHONPATH": str(self.folder), "NUMBA_CACHE_DIR": str(self.folder / "kernels"),
+            "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1",
+            "XDG_CACHE_HOME": str(self.folder / "responses"),
+        }  # fmt: skip
+        command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *look]
+        done = subprocess.run(
+            command, cwd=self.folder, env=environment, capture_output=True, timeout=LONGEST_S
+        )
+        return done.returncode
+
+    def prepare(self) -> None:
+        """Compile the kernels, and see that the tests that come first notice nothing yet."""
+        status = self.run(["tests/exposure", "tests/layout", *FIRST, "tests/test_predict.py"])
+        if status:
+            raise SystemExit(f"the tests do not pass before anything is broken: status {status}")
+        shutil.copytree(self.folder / "kernels", self.folder / "kernels-whole")
+
+    def noticed(self, broken: Break) -> tuple[str, float]:
+        """By which look a break was noticed, or `lives`; and the seconds that it took."""
+        path = self.folder / broken.module
+        source, stat = path.read_text(encoding="utf-8"), path.stat()
+        begin = time.perf_counter()
+        shutil.rmtree(self.folder / "kernels", ignore_errors=True)
+        shutil.copytree(self.folder / "kernels-whole", self.folder / "kernels")
+        name = ".".join(Path(broken.module).with_suffix("").parts)
+        for stem in {user.rpartition(".")[2] for user in self.users[name]}:
+            for kernel in (self.folder / "kernels").rglob(f"{stem}.*"):
+                kernel.unlink()
+        path.write_text(broken.applied(source), encoding="utf-8")
+        try:
+            for number, look in enumerate(_looks(broken.module), start=1):
+                try:
+                    if self.run(look):
+                        return f"look {number}", time.perf_counter() - begin
+                except subprocess.TimeoutExpired:
+                    return f"look {number}, by time", time.perf_counter() - begin
+            return "lives", time.perf_counter() - begin
+        finally:
+            path.write_text(source, encoding="utf-8")
+            os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+            shutil.rmtree(self.folder / "responses", ignore_errors=True)
 
 
 def _copy(to: Path) -> Path:
@@ -276,14 +343,18 @@ def main() -> int:
         return 0
     lives = []
     with tempfile.TemporaryDirectory() as scratch:
-        trees: Queue[Path] = Queue()
-        for k in range(asked.jobs):
-            trees.put(_copy(Path(scratch) / str(k)))
+        users = _users()
+        made = [Tree(_copy(Path(scratch) / str(k)), users) for k in range(asked.jobs)]
+        with ThreadPoolExecutor(asked.jobs) as pool:
+            list(pool.map(Tree.prepare, made))
+        trees: Queue[Tree] = Queue()
+        for tree in made:
+            trees.put(tree)
 
         def one(item: tuple[int, Break]) -> tuple[int, str, float]:
             tree = trees.get()
             try:
-                return item[0], *noticed(tree, item[1])
+                return item[0], *tree.noticed(item[1])
             finally:
                 trees.put(tree)
 
