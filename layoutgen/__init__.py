@@ -7,7 +7,10 @@ Names are loaded when first used, so that importing the package costs nothing.
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from typing import Any
+
+from layoutgen.caches import provide_caches
 
 __all__ = [
     "Job",
@@ -45,6 +48,9 @@ _FROM = {
     "open_job": "layoutgen.pipeline.job",
     "Job": "layoutgen.pipeline.job",
 }
+
+
+provide_caches(Path(__file__).parent)  # before anything compiles kernels or draws
 
 
 def __getattr__(name: str) -> Any:

@@ -13,7 +13,7 @@ import layoutgen
 
 PKG = Path(layoutgen.__file__).parent
 ROOMS = ["recipe", "optics", "exposure", "wafer", "layout", "review"]
-FLOOR = {"units", "errors", "lattice", "codes", "workers"}
+FLOOR = {"units", "errors", "lattice", "codes", "workers", "caches"}
 # The top: the pipeline sees every room. The command line sees the pipeline, the errors, and the recipe
 # room that it loads what the pipeline takes with.
 TOP = {
