@@ -223,6 +223,46 @@ def test_a_place_that_takes_no_folder_is_refused_in_a_sentence(tmp_path: Path, w
     assert (tmp_path / "file").read_text() == "in the way"
 
 
+@pytest.mark.skipif(sys.platform != "linux" or not shutil.which("mount"), reason="tmpfs of Linux")
+def test_a_file_system_for_reading_only_is_told(small_disk: Path, tmp_path: Path) -> None:
+    loaded = lg.load_recipe(write(tmp_path / "recipe", LONE))
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    for out in (small_disk, small_disk / "below"):
+        with pytest.raises(InputError) as caught:
+            lg.build(loaded, out)
+        (sentence,) = caught.value.problems
+        assert sentence.startswith(f"{out}: want a folder to write to")
+        assert "Read-only" in sentence
+
+
+def test_a_table_that_changes_meanwhile_does_not_get_into_the_job(tmp_path: Path) -> None:
+    path = write(tmp_path / "recipe", LONE)
+    loaded = lg.load_recipe(path)
+    wanted = lg.build(loaded, tmp_path / "before")
+    table = path.parent / "bias.csv"
+    read = table.read_bytes()
+    table.write_bytes(read.replace(b"-5.0000", b"-6.0000"))
+    assert table.read_bytes() != read
+    job = lg.build(loaded, tmp_path / "after")
+    assert (job.folder / "tables" / "bias.csv").read_bytes() == read
+    assert files(job.folder) == files(wanted.folder)
+    table.unlink()
+    assert lg.verify(job.folder) == []
+
+
+def test_names_with_spaces_and_letters_of_other_scripts_are_names(tmp_path: Path) -> None:
+    folder = tmp_path / "Läden и 灯 " / "a b"
+    path = write(folder, LONE)
+    (folder / "bias.csv").rename(folder / "Tafel ü 表.csv")
+    path.write_text(path.read_text().replace("bias.csv", "'Tafel ü 表.csv'"), encoding="utf-8")
+    process = start(path, folder / "aus gabe")
+    told = process.communicate()
+    assert process.returncode == 0, told
+    job = folder / "aus gabe" / "lone-A"
+    assert (job / "tables" / "Tafel ü 表.csv").exists()
+    assert lg.verify(job) == []
+
+
 # --- a folder that exists -------------------------------------------------------------------------
 
 

@@ -78,13 +78,16 @@ class Coder:
         # column 0 stands for an empty site
         self._codes = np.zeros((len(codes), codes.shape[1] + 1), dtype=codes.dtype)
         self._codes[:, 1:] = codes
-        self._left = np.zeros(self._codes.shape, dtype=np.uint8)
-        self._left[:, 1:] = left
         # a spline may dip below 0 far outside a part, where no pillar stands
         density_at = np.clip(np.arange(self._first, last + 1) / DENSITY_STEPS, 0.0, 1.0)
         inside = exposed.bias.covers(density_at[:, None], masters.master_nm)
-        self._left[:, 1:] |= ~inside & ~masters.fixed
-        self._may_leave = bool(self._left.any())
+        left = left | (~inside & ~masters.fixed)
+        self._left: NDArray[np.uint8] | None = (
+            None  # as `codes`: which leave the bias table or the ladder
+        )
+        if left.any():
+            self._left = np.zeros(self._codes.shape, dtype=np.uint8)
+            self._left[:, 1:] = left
 
     def block(self, site: Site, masters: MasterArray) -> CodeBlock:
         """The codes of a block."""
@@ -93,7 +96,7 @@ class Coder:
 
     def left(self, site: Site, masters: MasterArray) -> int:
         """How many pillars of a block left the bias table or the ladder."""
-        if not self._may_leave:
+        if self._left is None:
             return 0
         return int(self.through(self._left, site, masters).sum(dtype=np.int64))
 

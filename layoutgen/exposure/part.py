@@ -27,8 +27,8 @@ MasterArray = NDArray[np.uint8] | NDArray[np.uint16]
 #: 256 KiB of codes stay in a core's own cache.
 BLOCK_SIDE = {"square": 512, "hexagonal": 256}
 
-#: Bytes of master indices that one part keeps between its passes.
-KEEP_BYTES = 8 << 20
+#: Bytes of master indices that one part keeps between its passes, at most and of all parts together.
+KEEP_BYTES, KEEP_BYTES_IN_ALL = 8 << 20, 64 << 20
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,6 +86,7 @@ class Part:
     masters: Masters
     source: MasterSource
     usage: FloatArray | None = None  # how often each master stands here, to start the density from
+    siblings: int = 1  # how many parts keep master indices
     pieces: tuple[Piece, ...] = field(init=False)
     sites: tuple[Site, ...] = field(init=False)
     _kept: dict[int, MasterArray] = field(init=False, default_factory=dict, repr=False)
@@ -125,7 +126,7 @@ class Part:
         if kept is not None:
             return kept
         made = self.source(self.sites[index])
-        if self._kept_bytes + made.nbytes <= KEEP_BYTES:
+        if self._kept_bytes + made.nbytes <= min(KEEP_BYTES, KEEP_BYTES_IN_ALL // self.siblings):
             self._kept[index] = made
             self._kept_bytes += made.nbytes
         return made

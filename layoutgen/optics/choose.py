@@ -33,6 +33,7 @@ __all__ = [
     "best_offset",
     "merit_loss",
     "phase_table",
+    "wanted_sums",
     "wrap_bin",
 ]
 
@@ -110,6 +111,21 @@ def phase_table(field: NDArray[np.complex128], *, shift_bins: int = 0) -> NDArra
 def _turn() -> NDArray[np.complex128]:
     """exp(-i psi) at every bin's centre."""
     found: NDArray[np.complex128] = np.exp(-2j * pi * (np.arange(BINS) + 0.5) / BINS)
+    return found
+
+
+def wanted_sums(
+    histogram: NDArray[np.int64], chosen: NDArray[np.uint16], count: int
+) -> NDArray[np.complex128]:
+    """For each of `count` candidates the sum of exp(i psi) over the sites that it was chosen for, (count,).
+
+    histogram (65536,) counts sites by the bin of their target phase psi, chosen (65536,) says which
+    candidate a bin gets.
+    """
+    sites = histogram * np.conj(_turn())
+    found = np.zeros(count, dtype=np.complex128)
+    found.real = np.bincount(chosen, sites.real, count)
+    found.imag = np.bincount(chosen, sites.imag, count)
     return found
 
 

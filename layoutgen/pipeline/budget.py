@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from layoutgen.optics.choose import BINS, phase_table
 from layoutgen.optics.convergence import mean_square_sine
 from layoutgen.optics.tolerance import Budget, Pillars
 from layoutgen.optics.transmission import transmission_of
@@ -15,6 +15,8 @@ from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.recipe.model import Lens
 from layoutgen.units import SQUARE_SIDE
 from layoutgen.wafer.designs import Design, LensFacts
+
+FloatArray = NDArray[np.float64]
 
 #: The loss that the short form tells the allowed errors for.
 SHORT_LOSS = 0.01
@@ -30,7 +32,7 @@ def budget_of(loaded: LoadedRecipe, lens: Lens, design: Design) -> Budget:
     scale = 1 + recipe.scale
     step = design.keys.ladder.step_nm
     return Budget(
-        pillars=_pillars(design, design.facts),
+        pillars=_pillars(design, design.facts, design.usage),
         transmission=transmission_of(table, lens.wavelength_nm),
         wavelength_nm=lens.wavelength_nm,
         mean_square_sine=mean_square_sine(
@@ -44,26 +46,21 @@ def budget_of(loaded: LoadedRecipe, lens: Lens, design: Design) -> Budget:
     )
 
 
-def _pillars(design: Design, facts: LensFacts) -> Pillars:
+def _pillars(design: Design, facts: LensFacts, count: FloatArray) -> Pillars:
     """How often each target stands, and the mean of exp(i psi) over the phases that it stands for."""
-    chosen = phase_table(facts.candidates.field, shift_bins=facts.offset.shift_bins)
-    sites = facts.histogram * np.exp(2j * np.pi * (np.arange(BINS) + 0.5) / BINS)
-    held = [
-        np.bincount(chosen, w, len(design.masters))
-        for w in (facts.histogram, sites.real, sites.imag)
-    ]
-    count = held[0].astype(np.float64)
-    mean = (held[1] + 1j * held[2]) / np.where(count > 0, count, 1)
+    mean = facts.wanted / np.where(count > 0, count, 1)
     return Pillars(design.masters.target_nm, count, mean.astype(np.complex128))
 
 
-def short_form(wafer: Wafer) -> dict[str, dict[str, Any]]:
-    """For each lens the errors that cost `SHORT_LOSS` of its efficiency, and what the ladder costs."""
+def short_form(wafer: Wafer, most: int | None = None) -> dict[str, dict[str, Any]]:
+    """For each lens the errors that cost `SHORT_LOSS` of its efficiency, and what the ladder costs.
+
+    most: of so many lenses, the first.
+    """
     found: dict[str, dict[str, Any]] = {}
     lenses = {lens.name: lens for lens in wafer.loaded.recipe.lenses}
-    for design in wafer.designs:
-        if design.kind != "lens" or design.usage is None:
-            continue
+    designs = [d for d in wafer.designs if d.kind == "lens" and d.usage is not None]
+    for design in designs[:most]:
         budget = budget_of(wafer.loaded, lenses[design.name], design)
         passes, follows, strehl = budget.foreseen()
         found[design.name] = {

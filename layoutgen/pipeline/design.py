@@ -133,6 +133,8 @@ def design(
             add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
     if problems or plan is None:
         raise InputError(problems)
+    for made in designs:
+        made.part().siblings = len(designs)
     if refuse is not None:
         placed = {
             index

@@ -45,6 +45,8 @@ WINDOW_PITCHES = 10
 MOST_POLYGONS = 600
 #: Lenses that get windows of their own, and sites along the strip in which zone boundaries are looked for.
 MOST_LENSES, STRIP_SITES = 2, 20_000
+#: Lenses that are told in full, with charts and maps; of more the first.
+MOST_TOLD = 12
 #: Pixels across a map, and stored sites that it looks at.
 MAP_PIXELS, MOST_MAPPED = 240, 300_000
 #: Bytes that a viewer holds for a stored pillar, read-only and for editing (klayout issue 2379).
@@ -61,7 +63,12 @@ def report_pages(
     form = next(f for f in SUFFIX if f in wafer.loaded.recipe.output.formats)
     with open_layout(job.layout(form), wafer.tree.top) as layout:
         windows = _windows(wafer, layout, names)
-    plain = plain_variants(wafer)
+    told = {lens.name for lens in wafer.loaded.recipe.lenses[:MOST_TOLD]}
+    plain = {
+        index: variant
+        for index, variant in plain_variants(wafer).items()
+        if variant.design.kind != "lens" or variant.design.name in told
+    }
     facts = Facts(
         title=job.title,
         headline=_headline(wafer, manifest),
@@ -182,9 +189,9 @@ def _counts(wafer: Wafer, manifest: Mapping[str, Any]) -> list[tuple[str, str]]:
 def _asked(wafer: Wafer) -> list[Section]:
     recipe = wafer.loaded.recipe
     sections = []
-    budgets = short_form(wafer)
+    budgets = short_form(wafer, MOST_TOLD)
     facts = {d.name: d.facts for d in wafer.designs if d.kind == "lens" and d.facts is not None}
-    for lens in recipe.lenses:
+    for lens in recipe.lenses[:MOST_TOLD]:
         sections.append(
             Section(
                 f"Lens {lens.name}", [*_lens_rows(wafer, lens), *_budget(budgets.get(lens.name))]
@@ -203,6 +210,10 @@ def _asked(wafer: Wafer) -> list[Section]:
                 ),
             ]
             sections[-1] = Section(sections[-1].heading, [*sections[-1].rows, *rows])
+    more = len(recipe.lenses) - MOST_TOLD
+    if more > 0:
+        words = "in recipe.yaml and manifest.json; layoutgen picture draws maps of any of them"
+        sections.append(Section("Further lenses", [(f"{more:,} more", words)]))
     steps = [
         (step.name, f"{step.bias_nm:+g} nm, {step.scale_ppm:+g} ppm")
         for step in recipe.replication.steps

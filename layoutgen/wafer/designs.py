@@ -22,7 +22,7 @@ from layoutgen.exposure.scatter import scatter_terms
 from layoutgen.exposure.solve import Exposed
 from layoutgen.lattice import Lattice
 from layoutgen.optics.bins import BINS, phase_masters
-from layoutgen.optics.choose import Offset, best_gain, best_offset, phase_table
+from layoutgen.optics.choose import Offset, best_gain, best_offset, phase_table, wanted_sums
 from layoutgen.optics.domain import Circle, Domain, Rectangle
 from layoutgen.optics.library import Candidates, candidates, neighbour_gap_nm
 from layoutgen.optics.phase import PhaseProgram, compile_phase
@@ -63,7 +63,9 @@ class LensFacts:
     candidates: Candidates
     offset: Offset
     sampling: Sampling | None
-    histogram: NDArray[np.int64]
+    wanted: NDArray[
+        np.complex128
+    ]  # of each candidate, the sum of exp(i psi) over the sites that it stands for
 
 
 @dataclass(eq=False)
@@ -253,7 +255,8 @@ def _phased(
     usage = np.bincount(chosen, weights=histogram, minlength=len(pillars)).astype(np.float64)
     design.usage = usage if usage.sum() else None
     design.part().usage = design.usage
-    design.facts = LensFacts(program, pillars, offset, sampled, histogram)
+    wanted = wanted_sums(histogram, chosen, len(pillars))
+    design.facts = LensFacts(program, pillars, offset, sampled, wanted)
     return design
 
 

@@ -8,7 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from layoutgen.optics.choose import BINS, best_offset, merit_loss, phase_table, wrap_bin
+from layoutgen.optics.choose import (
+    BINS,
+    best_offset,
+    merit_loss,
+    phase_table,
+    wanted_sums,
+    wrap_bin,
+)
 
 Fields = NDArray[np.complex128]
 PSI = 2 * np.pi * (np.arange(BINS) + 0.5) / BINS
@@ -144,3 +151,14 @@ def test_bins_count_the_fraction_of_a_turn(phase_turns: float) -> None:
 )
 def test_bins_at_whole_turns_and_a_hair_below(phase_turns: float, bin_: int) -> None:
     assert wrap_bin(phase_turns) == bin_
+
+
+def test_wanted_sums_add_up_what_each_pillar_was_chosen_for() -> None:
+    histogram, field = lens_histogram(3), fields(12, 3, 0.5)
+    chosen = phase_table(field, shift_bins=11 * 256)
+    found = wanted_sums(histogram, chosen, 12)
+    for k in range(12):
+        plain = sum(histogram[b] * np.exp(1j * PSI[b]) for b in np.flatnonzero(chosen == k))
+        assert found[k] == pytest.approx(plain, abs=1e-9 * histogram.sum())
+    total = (histogram * np.exp(1j * PSI)).sum()
+    assert found.sum() == pytest.approx(total, abs=1e-9 * histogram.sum())

@@ -7,6 +7,7 @@ tests are skipped.
 
 from __future__ import annotations
 
+import copy
 import html
 import json
 import math
@@ -93,6 +94,35 @@ def test_the_page_is_in_the_job_with_its_hash(job: Any) -> None:
         assert job.manifest["files"][name]["bytes"] == (job.folder / name).stat().st_size
     assert len(page(job)) < 5_000_000
     assert lg.verify(job.folder) == []
+
+
+def test_of_many_lenses_the_first_are_told_in_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # a page of a thousand lenses would be too large to open
+    def several(recipe: Recipe) -> None:
+        lens = recipe["lenses"][0]
+        recipe["lenses"] = [
+            {**copy.deepcopy(lens), "name": f"dot{k}", "aperture": f"{20 + k} um"} for k in range(4)
+        ]
+        recipe["dies"] = {
+            f"die{k}": [{"lens": f"dot{k}", "at": ["0 um", "0 um"]}] for k in range(4)
+        }
+        recipe["wafer"] |= {"diameter": "700 um", "fill": "die0"}
+        recipe["wafer"]["instead"] = [{"die": f"die{k}", "sites": [[k - 2, 0]]} for k in (1, 2, 3)]
+
+    monkeypatch.setattr("layoutgen.pipeline.report.MOST_TOLD", 2)
+    many = lg.build(lg.load_recipe(write(tmp_path, LONE, several)), tmp_path / "out", verify=False)
+    text = page(many)
+    headings = [words for tag, words in Elements(text).words if tag == "h3"]
+    assert [h for h in headings if h.startswith("Lens dot")] == ["Lens dot0", "Lens dot1"]
+    assert "2 more" in text
+    assert "Lens dot1: share of the pillars" in text
+    assert "Lens dot2: share of the pillars" not in text
+    assert set(many.manifest["lenses"]) == {"dot0", "dot1", "dot2", "dot3"}
+    assert {"gap:lens:dot3", "min_size:lens:dot3"} <= {
+        rule["name"] for rule in many.manifest["rules"]
+    }
 
 
 def test_a_page_that_was_altered_is_found_out(job: Any, tmp_path: Path) -> None:
