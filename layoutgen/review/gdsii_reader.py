@@ -271,11 +271,15 @@ class GdsiiCell(ReadCell):
         start: IntArray,
         places: MoveArray,
     ) -> None:
-        super().__init__(name, offset, lambda: shapes, self._list_references)
+        super().__init__(name, offset)
+        self._others = shapes
         self._single = references
         self._names = names
         self._start = start
         self._places = places
+
+    def _list_shapes(self) -> list[ReadShape]:
+        return self._others
 
     def _list_references(self) -> list[ReadReference]:
         plain = [

@@ -36,7 +36,7 @@ class WholeFile:
 
     def __iter__(self) -> Iterator[ReadCell]:
         for cell in self._cells:
-            yield _cell(cell, self.unit_nm)
+            yield GdstkCell(cell, self.unit_nm)
 
 
 def read_whole(path: Path, form: str) -> WholeFile:
@@ -77,8 +77,16 @@ def _places(origin: Any, repetition: Any, unit_nm: float) -> Placements:
     return Placements(x, y, _dbu(offsets, unit_nm).astype(np.int32))
 
 
-def _cell(cell: Any, unit_nm: float) -> ReadCell:
-    def shapes() -> list[ReadShape]:
+class GdstkCell(ReadCell):
+    """A cell of gdstk's, listed when it is asked for."""
+
+    def __init__(self, cell: Any, unit_nm: float) -> None:
+        super().__init__(cell.name, 0)
+        self._cell = cell
+        self._unit_nm = unit_nm
+
+    def _list_shapes(self) -> list[ReadShape]:
+        cell, unit_nm = self._cell, self._unit_nm
         found = []
         for polygon in cell.polygons:
             points = _dbu(polygon.points, unit_nm)
@@ -92,7 +100,8 @@ def _cell(cell: Any, unit_nm: float) -> ReadCell:
                 found.append(ReadShape(kind, layer, 0, empty, places))
         return found
 
-    def references() -> list[ReadReference]:
+    def _list_references(self) -> list[ReadReference]:
+        cell, unit_nm = self._cell, self._unit_nm
         found = []
         for reference in cell.references:
             target = reference.cell
@@ -108,5 +117,3 @@ def _cell(cell: Any, unit_nm: float) -> ReadCell:
                 )
             )
         return found
-
-    return ReadCell(cell.name, 0, shapes, references)

@@ -359,7 +359,7 @@ class OasisCell(ReadCell):
         moves: MoveArray,
         interned: _Interned,
     ) -> None:
-        super().__init__(name, offset, self._list_shapes, self._list_references)
+        super().__init__(name, offset)
         self._file = file
         self._rows = rows
         self._moves = moves

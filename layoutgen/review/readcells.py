@@ -16,8 +16,9 @@ comes back as a sentence.
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections import Counter
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -231,36 +232,34 @@ class Outlines:
         return self._codes, self._double_centre
 
 
-class ReadCell:
+class ReadCell(ABC):
     """One cell of a layout file: its name, where it starts, its shapes and references.
 
-    `shapes` and `references` are made when first asked for.
+    `shapes` and `references` are made when first asked for, by what each reader's own cells say.
     """
 
-    def __init__(
-        self,
-        name: str,
-        offset: int,
-        shapes: Callable[[], Sequence[ReadShape]],
-        references: Callable[[], Sequence[ReadReference]],
-    ) -> None:
+    def __init__(self, name: str, offset: int) -> None:
         self.name = name
         self.offset = offset
-        self._make_shapes = shapes
-        self._make_references = references
         self._shapes: tuple[ReadShape, ...] | None = None
         self._references: tuple[ReadReference, ...] | None = None
+
+    @abstractmethod
+    def _list_shapes(self) -> Sequence[ReadShape]: ...
+
+    @abstractmethod
+    def _list_references(self) -> Sequence[ReadReference]: ...
 
     @property
     def shapes(self) -> tuple[ReadShape, ...]:
         if self._shapes is None:
-            self._shapes = tuple(self._make_shapes())
+            self._shapes = tuple(self._list_shapes())
         return self._shapes
 
     @property
     def references(self) -> tuple[ReadReference, ...]:
         if self._references is None:
-            self._references = tuple(self._make_references())
+            self._references = tuple(self._list_references())
         return self._references
 
     def polygon_runs(self, layer: LayerKey | None) -> tuple[Runs, Outlines]:

@@ -5,6 +5,7 @@
     python -m tests.benchmarks.speed verify      reading back over writing
     python -m tests.benchmarks.speed workers     elapsed time on one and two cores
     python -m tests.benchmarks.speed whole       a 20 mm lens as a process of its own, start to end
+    python -m tests.benchmarks.speed large       20, 50, 100 mm, a lens without symmetry, 1000 different: 20 min, not in `all`
     python -m tests.benchmarks.speed start       `--help` and a small build, cold and warm
     python -m tests.benchmarks.speed all
 
@@ -21,6 +22,7 @@ import json
 import math
 import os
 import platform
+import re
 import resource
 import shutil
 import statistics
@@ -340,32 +342,112 @@ def workers(repeats: int, aperture_um: float) -> None:
     table(["one, s", "two, s", "gain"], [[f"{one_s:.3f}", f"{two_s:.3f}", f"{one_s / two_s:.2f}"]])
 
 
+def process(*arguments: str) -> tuple[float, float, float]:
+    """CPU seconds, elapsed seconds and peak MB of the command line in a process of its own."""
+    begin = time.perf_counter()
+    child = subprocess.Popen([*PROGRAM, *arguments])
+    _, status, usage = os.wait4(child.pid, 0)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        raise SystemExit(f"{' '.join(arguments)}: status {child.returncode}")
+    elapsed = time.perf_counter() - begin
+    return usage.ru_utime + usage.ru_stime, elapsed, usage.ru_maxrss / RSS_PER_MB
+
+
+def built_and_verified(name: str, folder: Path, recipe: Path) -> list[str]:
+    """A row for `large`: build and verification on one worker, each in a process of its own."""
+    options = ("--out", str(folder), "--no-verify", "--quiet", "--jobs", "1")
+    built = process("build", str(recipe), *options)
+    job = folder / f"{recipe.stem}-A"
+    read = process("verify", str(job), "--quiet", "--jobs", "1")
+    manifest = json.loads((job / "manifest.json").read_text())
+    sizes = [(job / file).stat().st_size / 1e6 for file in (f"{recipe.stem}-A.oas", "report.html")]
+    numbers = [built[0], built[2], read[0], read[2], *sizes]
+    return [name, f"{manifest['pillars']:.4g}", *(f"{number:.3g}" for number in numbers)]
+
+
 def whole(repeats: int) -> None:
     print("### A 20 mm lens, f/1, 250 nm pitch, the whole process on one worker\n")
-    seconds, elapsed = [], []
+    runs = []
     for _ in range(max(1, repeats)):
         with scratch() as folder:
             recipe = write_recipe(folder, "big", aperture_um=2e4, focal_um=2e4, pitch_um=0.25)
-            cpu, wall = cpu_s(), time.perf_counter()
-            options = ["--out", str(folder), "--no-verify", "--quiet", "--jobs", "1"]
-            subprocess.run([*PROGRAM, "build", str(recipe), *options], check=True)
-            seconds.append(cpu_s() - cpu)
-            elapsed.append(time.perf_counter() - wall)
+            options = ("--out", str(folder), "--no-verify", "--quiet", "--jobs", "1")
+            runs.append(process("build", str(recipe), *options))
             manifest = json.loads((folder / "big-A" / "manifest.json").read_text())
             size = (folder / "big-A" / "big-A.oas").stat().st_size
-    peak_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / RSS_PER_MB
+    cpu, elapsed, peak_mb = (statistics.median(numbers) for numbers in zip(*runs, strict=True))
     table(
         ["pillars", "CPU s", "elapsed s", "peak MB", "file MB"],
         [
             [
-                f"{manifest['pillars']:,}",
-                f"{statistics.median(seconds):.2f}",
-                f"{statistics.median(elapsed):.2f}",
-                f"{peak_mb:.0f}",
+                f"{manifest['pillars']:,}", f"{cpu:.2f}", f"{elapsed:.2f}", f"{peak_mb:.0f}",
                 f"{size / 1e6:.0f}",
             ]
         ],
+    )  # fmt: skip
+
+
+#: Apertures of `large`, all at 250 nm and f/5, and how many different lenses its last wafer holds.
+LARGE_UM, MANY = (20e3, 50e3, 100e3), 1000
+
+
+def without_symmetry(recipe: Path) -> Path:
+    """The lens with a tilt along no axis of its lattice: every pillar is stored."""
+    text = recipe.read_text()
+    tilt = ", {kind: tilt, angle: 5 deg, direction: 20 deg}]"
+    recipe.write_text(re.sub(r"(phase: \[.*)\]", lambda found: found[1] + tilt, text))
+    return recipe
+
+
+def many_lenses(recipe: Path, aperture_um: float) -> Path:
+    """As many lenses, each of its own focal length on a die of its own."""
+    text = recipe.read_text()
+    head, _, rest = text.partition("lenses:\n")
+    exposure = rest[rest.index("exposure:") : rest.index("dies:")]
+    lens = "  - {name: l%d, wavelength: %g um, aperture: %g um, phase: [{kind: focus, focal_length: %g um}]}"
+    lenses = [lens % (k, WAVELENGTH_UM, aperture_um, 5 * aperture_um + k / 2) for k in range(MANY)]
+    dies = [f"  d{k}: [{{lens: l{k}, at: [0 um, 0 um]}}]" for k in range(MANY)]
+    places = [
+        f"    - {{die: d{k}, sites: [[{k % 32 - 16}, {k // 32 - 16}]]}}" for k in range(1, MANY)
+    ]
+    pitch = 1.25 * aperture_um
+    wafer = [
+        "wafer:", f"  diameter: {40 * pitch} um", f"  die_pitch: [{pitch} um, {pitch} um]", "  grid_offset: die",
+        "  fill: d0", "  instead:", *places, "output: {formats: [oasis]}",
+    ]  # fmt: skip
+    recipe.write_text(
+        "\n".join([head + "lenses:", *lenses, exposure + "dies:", *dies, *wafer]) + "\n"
     )
+    return recipe
+
+
+def large() -> None:
+    print("### Large lenses and many, built and then verified on one worker\n")
+    rows = []
+    for aperture_um in LARGE_UM:
+        with scratch() as folder:
+            recipe = write_recipe(
+                folder, "big", aperture_um=aperture_um, focal_um=5 * aperture_um, pitch_um=0.25
+            )
+            rows.append(built_and_verified(f"{aperture_um / 1e3:g} mm", folder, recipe))
+    with scratch() as folder:
+        recipe = write_recipe(folder, "big", aperture_um=1e4, focal_um=5e4, pitch_um=0.25)
+        rows.append(built_and_verified("10 mm, no symmetry", folder, without_symmetry(recipe)))
+    with scratch() as folder:
+        recipe = write_recipe(folder, "big", aperture_um=300, focal_um=1500, pitch_um=0.25)
+        rows.append(built_and_verified(f"{MANY} different", folder, many_lenses(recipe, 300)))
+    head = [
+        "lens",
+        "pillars",
+        "build CPU s",
+        "peak MB",
+        "verify CPU s",
+        "peak MB",
+        "file MB",
+        "report MB",
+    ]
+    table(head, rows)
 
 
 def start(repeats: int) -> None:
@@ -412,7 +494,8 @@ def main() -> None:
         description=__doc__.splitlines()[0] if __doc__ else None,
     )
     parser.add_argument(
-        "what", choices=["lenses", "scaling", "verify", "workers", "whole", "start", "all", "one"]
+        "what",
+        choices=["lenses", "scaling", "verify", "workers", "whole", "large", "start", "all", "one"],
     )
     parser.add_argument("--repeats", type=int, default=5, help="runs that count; 0: the first one")
     parser.add_argument("--aperture", type=float, default=APERTURE_UM, help="in um")
@@ -435,6 +518,8 @@ def main() -> None:
         workers(a.repeats, a.aperture)
     if a.what in ("whole", "all"):
         whole(a.repeats)
+    if a.what == "large":
+        large()
     if a.what in ("start", "all"):
         start(a.repeats)
 

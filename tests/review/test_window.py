@@ -6,6 +6,8 @@ the same rule (`Cell.begin_shapes_rec_touching`), gdstk's polygons are picked by
 
 from __future__ import annotations
 
+import gc
+import weakref
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +24,7 @@ import layoutgen as lg
 from layoutgen.errors import InputError
 from layoutgen.review import coverage as painted
 from layoutgen.review.coverage import coverage
+from layoutgen.review.gdsii_reader import read_gdsii
 from layoutgen.review.oasis_reader import OasisFile
 from layoutgen.review.readcells import Box, LayoutReadError
 from layoutgen.review.window import Drawn, Layout, Turn, open_layout
@@ -438,3 +441,25 @@ def test_layouts_close_their_files(even: Any) -> None:
     assert isinstance(layout, Layout)
     layout.close()
     assert layout.file._handle.closed
+
+
+@pytest.mark.parametrize("suffix", [".oas", ".gds"])
+def test_a_cell_that_nobody_holds_is_gone_at_once(even: Any, suffix: str) -> None:
+    # a cell may hold megabytes, and the collector of cycles comes when it likes
+    file = (
+        OasisFile(layout_file(even, suffix))
+        if suffix == ".oas"
+        else read_gdsii(layout_file(even, suffix))
+    )
+    gone = []
+    gc.disable()
+    try:
+        with file:
+            for cell in file:
+                assert len(cell.shapes) + len(cell.references) > 0
+                gone.append(weakref.ref(cell))
+            del cell
+            assert len(gone) > 10
+            assert [ref for ref in gone if ref() is not None] == []
+    finally:
+        gc.enable()
