@@ -42,17 +42,33 @@ def _say(text: str, quiet: bool) -> None:
         typer.echo(text)
 
 
+#: Signals of this run that asked it to stop. What a handler raises can be lost inside of compiled code that
+#: calls back, so the progress of the run looks here as well.
+_ASKED: list[int] = []
+
+
+def _stop(number: int, _frame: object) -> None:
+    _ASKED.append(number)
+    raise KeyboardInterrupt(signal.Signals(number).name)
+
+
+def _stopped() -> typer.Exit:
+    typer.echo("stopped; nothing is left under the job's name", err=True)
+    return typer.Exit(130)
+
+
 @contextmanager
 def _shown(as_json: bool) -> Iterator[None]:
     """Turn errors into sentences and an exit status; a signal ends the run as cleanly as an error."""
-
-    def stop(number: int, _frame: object) -> None:
-        raise KeyboardInterrupt(signal.Signals(number).name)
-
-    before = signal.signal(signal.SIGTERM, stop)
+    _ASKED.clear()
+    # who runs in the background has been told to ignore SIGINT, and goes on ignoring it
+    heeded = [n for n in (signal.SIGTERM, signal.SIGINT) if signal.getsignal(n) != signal.SIG_IGN]
+    before = {number: signal.signal(number, _stop) for number in heeded}
     try:
         yield
     except LayoutgenError as error:
+        if _ASKED:
+            raise _stopped() from None
         if as_json:
             key = "problems" if error.exit_status == 2 else "differences"
             typer.echo(json.dumps({key: list(error.problems)}))
@@ -60,20 +76,29 @@ def _shown(as_json: bool) -> Iterator[None]:
             typer.echo(problem, err=True)
         raise typer.Exit(error.exit_status) from None
     except KeyboardInterrupt:
-        typer.echo("stopped; nothing is left under the job's name", err=True)
-        raise typer.Exit(130) from None
+        raise _stopped() from None
     except MemoryError:
         typer.echo("out of memory: use fewer --jobs or a machine with more", err=True)
         raise typer.Exit(1) from None
+    except Exception:
+        if _ASKED:  # what was interrupted may fail in its own way
+            raise _stopped() from None
+        raise
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextmanager
 def _progress(hidden: bool) -> Iterator[Callable[[str, float], None]]:
     """A bar on standard error, shown once a run takes over a second."""
+
+    def heed(_what: str, _share: float) -> None:
+        if _ASKED:
+            raise KeyboardInterrupt
+
     if hidden or not sys.stderr.isatty():
-        yield lambda what, share: None
+        yield heed
         return
     import time
 
@@ -89,6 +114,7 @@ def _progress(hidden: bool) -> Iterator[Callable[[str, float], None]]:
 
     def show(what: str, share: float) -> None:
         nonlocal running
+        heed(what, share)
         if not running and time.monotonic() - started > 1.0:
             bar.start()
             running = True

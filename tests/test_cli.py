@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import re
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -376,3 +378,32 @@ def test_ctrl_c_before_a_command_has_begun_ends_in_a_sentence(
         main()
     assert ended.value.code == 130
     assert capsys.readouterr().err == "stopped; nothing was begun\n"
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("after", ["goes on", "fails"])
+def test_a_signal_that_foreign_code_swallows_still_stops_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals, after: str
+) -> None:
+    # a compiler that calls back into Python drops what a handler raises there
+    def interrupted(*_: Any, progress: Any, **__: Any) -> None:
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(number)
+        if after == "fails":
+            raise RuntimeError("no compiled object yet")
+        progress("writing", 0.5)
+
+    monkeypatch.setattr("layoutgen.pipeline.build.build", interrupted)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        done = RUNNER.invoke(
+            app, ["build", str(write(tmp_path, LONE)), "--out", str(tmp_path / "o")]
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert done.exit_code == 130
+    assert done.stderr == "stopped; nothing is left under the job's name\n"
+    # and the next run knows nothing of it
+    monkeypatch.undo()
+    done = RUNNER.invoke(app, ["check", str(tmp_path / "lone.yaml"), "--quiet"])
+    assert done.exit_code == 0

@@ -12,6 +12,7 @@ References by other angles or sizes are refused: what they place is not on the g
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -42,6 +43,8 @@ __all__ = ["Content", "Drawn", "Layout", "Turn", "diameter_nm", "open_layout", "
 MAX_DEPTH = 64
 #: Polygons that one window hands out: some 200 bytes each in the hands of whoever draws them.
 MAX_POLYGONS = 1_000_000
+#: How many cells that place others are remembered, and how large one may be: a block of ours has 2 MB.
+_RECENT, _RECENT_BYTES, _RECENT_SHAPES = 12, 4 << 20, 10_000
 #: Beyond every coordinate, and the box that touches nothing; sums of two stay within 64 bits.
 FAR = 2**61
 NOWHERE = np.array([FAR, FAR, -FAR, -FAR], np.int64)
@@ -204,6 +207,8 @@ class Layout:
         self._offsets: dict[str, int] = {}
         self._reaches: dict[int, _Reach] = {}
         self._kept: dict[int, Content] = {}
+        # the last of the others: a window near an axis meets a block once for each of its images
+        self._recent: OrderedDict[int, Content] = OrderedDict()
         self._numbers = _Numbers()
         self._names: list[str] = []
         self._bits: dict[LayerKey, int] = {}
@@ -238,6 +243,7 @@ class Layout:
     def close(self) -> None:
         """Give the file back."""
         self._kept.clear()
+        self._recent.clear()
         self.file.close()
 
     def _error(self, what: str) -> LayoutReadError:
@@ -287,14 +293,22 @@ class Layout:
         return self.file.cell_at(self._offsets[name])
 
     def content(self, number: int) -> Content:
-        """What a cell holds; small cells that place no others are kept, as they recur."""
+        """What a cell holds; small cells that place no others are kept, as they recur, and the last few of the others."""
         if number in self._kept:
             return self._kept[number]
+        if number in self._recent:
+            self._recent.move_to_end(number)
+            return self._recent[number]
         cell = self._cell(number)
         runs, turned = cell.coded_references(self._numbers)
         content = Content(cell.shapes, runs, turned)
         if content.leaf and len(content.shapes) <= 64:
             self._kept[number] = content
+            return content
+        if content.runs.moves.nbytes <= _RECENT_BYTES and len(content.shapes) <= _RECENT_SHAPES:
+            self._recent[number] = content
+            if len(self._recent) > _RECENT:
+                self._recent.popitem(last=False)
         return content
 
     def _measure(self, cell: ReadCell) -> _Reach:
