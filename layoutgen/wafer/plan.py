@@ -28,7 +28,6 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import cached_property
 from typing import Literal, TypeVar
 
@@ -652,7 +651,7 @@ class _Planner:
     def _check_marks(self, marks: Sequence[PlacedMark]) -> None:
         across = self.written.size(self.wafer.diameter_nm)
         across -= 2 * self.written.size(self.wafer.edge_exclusion_nm)
-        reach = max(across, Fraction(0)) / 2
+        reach = across / 2  # above 0, or no die would have been laid
         reach2 = (reach * reach).__floor__()
         keep_outs = [
             shapely.box(

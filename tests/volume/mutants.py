@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import ast
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -218,8 +219,8 @@ def choose(count: int, seed: int) -> list[Break]:
     return [every[int(k)] for k in picked]
 
 
-def _looks(module: str) -> Iterator[list[str]]:
-    """What to run, in turn: the tests of the break's room, then those of what stands above it."""
+def _looks(tree: Path, module: str) -> Iterator[list[str]]:
+    """What to run, in turn: the tests of the break's room, what notices most, and the rest of what stands above."""
     room = Path(module).parts[1]
     if room in ROOMS:
         yield [f"tests/{room}"]
@@ -229,11 +230,12 @@ def _looks(module: str) -> Iterator[list[str]]:
         above = ["tests/exposure"]
     whole = [
         f"tests/{p.name}"
-        for p in sorted((ROOT / "tests").glob("test_*.py"))
-        if p.stem not in LEFT_OUT
+        for p in sorted((tree / "tests").glob("test_*.py"))
+        if p.stem not in LEFT_OUT and f"tests/{p.name}" not in FIRST
     ]
     review = ["tests/review", "--ignore=tests/review/test_report.py"]
-    yield [*dict.fromkeys([*FIRST, *above, *whole]), *review]
+    yield [*FIRST]
+    yield [*above, *whole, *review]
 
 
 def _users() -> dict[str, set[str]]:
@@ -265,7 +267,8 @@ class Tree:
     folder: Path
     users: dict[str, set[str]]
 
-    def run(self, look: list[str]) -> int:
+    def run(self, look: list[str]) -> str:
+        """The first test that fails, or nothing."""
         environment = {
             **os.environ, "PYTHONPATH": str(self.folder), "NUMBA_CACHE_DIR": str(self.folder / "kernels"),
             "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1",
@@ -273,19 +276,31 @@ class Tree:
         }  # fmt: skip
         command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *look]
         done = subprocess.run(
-            command, cwd=self.folder, env=environment, capture_output=True, timeout=LONGEST_S
+            command,
+            cwd=self.folder,
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=LONGEST_S,
         )
-        return done.returncode
+        if done.returncode == 0:
+            return ""
+        if (
+            done.returncode > 3
+        ):  # pytest was asked for what is not there: nobody has looked at anything
+            raise SystemExit(f"{' '.join(command)}: {done.stdout}{done.stderr}")
+        failed = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.M)
+        return failed[1] if failed else f"status {done.returncode}"
 
     def prepare(self) -> None:
         """Compile the kernels, and see that the tests that come first notice nothing yet."""
-        status = self.run(["tests/exposure", "tests/layout", *FIRST, "tests/test_predict.py"])
-        if status:
-            raise SystemExit(f"the tests do not pass before anything is broken: status {status}")
+        failed = self.run(["tests/exposure", "tests/layout", *FIRST, "tests/test_predict.py"])
+        if failed:
+            raise SystemExit(f"the tests do not pass before anything is broken: {failed}")
         shutil.copytree(self.folder / "kernels", self.folder / "kernels-whole")
 
     def noticed(self, broken: Break) -> tuple[str, float]:
-        """By which look a break was noticed, or `lives`; and the seconds that it took."""
+        """In which look and by which test a break was noticed, or `lives`; and the seconds that it took."""
         path = self.folder / broken.module
         source, stat = path.read_text(encoding="utf-8"), path.stat()
         begin = time.perf_counter()
@@ -297,12 +312,13 @@ class Tree:
                 kernel.unlink()
         path.write_text(broken.applied(source), encoding="utf-8")
         try:
-            for number, look in enumerate(_looks(broken.module), start=1):
+            for number, look in enumerate(_looks(self.folder, broken.module), start=1):
                 try:
-                    if self.run(look):
-                        return f"look {number}", time.perf_counter() - begin
+                    failed = self.run(look)
                 except subprocess.TimeoutExpired:
-                    return f"look {number}, by time", time.perf_counter() - begin
+                    failed = "time"
+                if failed:
+                    return f"look {number}, {failed}", time.perf_counter() - begin
             return "lives", time.perf_counter() - begin
         finally:
             path.write_text(source, encoding="utf-8")
@@ -329,14 +345,12 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--one", type=int)
+    parser.add_argument("--one", type=int, nargs="+", help="these alone")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--list", action="store_true", help="tell what would be broken")
     asked = parser.parse_args()
-    chosen = list(
-        enumerate(choose(asked.count if asked.one is None else asked.one + 1, asked.seed))
-    )
-    chosen = chosen[asked.first :] if asked.one is None else chosen[-1:]
+    chosen = list(enumerate(choose(asked.count, asked.seed)))
+    chosen = [item for item in chosen[asked.first :] if asked.one is None or item[0] in asked.one]
     told = {k: b.told((ROOT / b.module).read_text(encoding="utf-8")) for k, b in chosen}
     if asked.list:
         print("\n".join(f"{k} {text}" for k, text in told.items()))
