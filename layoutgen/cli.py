@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 from typing import Annotated, Any
 
 import typer
@@ -42,14 +43,25 @@ def _say(text: str, quiet: bool) -> None:
         typer.echo(text)
 
 
-#: Signals of this run that asked it to stop. What a handler raises can be lost inside of compiled code that
-#: calls back, so the progress of the run looks here as well.
+#: Signals of this run that asked it to stop.
 _ASKED: list[int] = []
+#: The compiler of the kernels calls back into Python, and what a handler raises in there is lost or ends the
+#: process: then it is raised a moment later, or by the next word of progress.
+_COMPILER = ("numba.", "llvmlite.")
+_MOMENT_S = 0.05
 
 
-def _stop(number: int, _frame: object) -> None:
-    _ASKED.append(number)
-    raise KeyboardInterrupt(signal.Signals(number).name)
+def _stop(number: int, frame: FrameType | None) -> None:
+    if number != getattr(signal, "SIGALRM", None):
+        _ASKED.append(number)
+    at = frame
+    while at is not None:
+        if str(at.f_globals.get("__name__", "")).startswith(_COMPILER):
+            if hasattr(signal, "setitimer"):
+                signal.setitimer(signal.ITIMER_REAL, _MOMENT_S)
+            return
+        at = at.f_back
+    raise KeyboardInterrupt
 
 
 def _stopped() -> typer.Exit:
@@ -63,6 +75,8 @@ def _shown(as_json: bool) -> Iterator[None]:
     _ASKED.clear()
     # who runs in the background has been told to ignore SIGINT, and goes on ignoring it
     heeded = [n for n in (signal.SIGTERM, signal.SIGINT) if signal.getsignal(n) != signal.SIG_IGN]
+    if hasattr(signal, "setitimer"):
+        heeded.append(signal.SIGALRM)
     before = {number: signal.signal(number, _stop) for number in heeded}
     try:
         yield
@@ -85,6 +99,8 @@ def _shown(as_json: bool) -> Iterator[None]:
             raise _stopped() from None
         raise
     finally:
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_REAL, 0)
         for number, handler in before.items():
             signal.signal(number, handler)
 
