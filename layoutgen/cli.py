@@ -57,11 +57,16 @@ def _stop(number: int, frame: FrameType | None) -> None:
     at = frame
     while at is not None:
         if str(at.f_globals.get("__name__", "")).startswith(_COMPILER):
-            if hasattr(signal, "setitimer"):
-                signal.setitimer(signal.ITIMER_REAL, _MOMENT_S)
+            _wake(_MOMENT_S)
             return
         at = at.f_back
     raise KeyboardInterrupt
+
+
+def _wake(after_s: float) -> None:
+    """Call the handler again after a while; 0: not any more, so that it does not disturb the clearing up."""
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, after_s)
 
 
 def _stopped() -> typer.Exit:
@@ -99,8 +104,7 @@ def _shown(as_json: bool) -> Iterator[None]:
             raise _stopped() from None
         raise
     finally:
-        if hasattr(signal, "setitimer"):
-            signal.setitimer(signal.ITIMER_REAL, 0)
+        _wake(0)
         for number, handler in before.items():
             signal.signal(number, handler)
 
@@ -111,6 +115,7 @@ def _progress(hidden: bool) -> Iterator[Callable[[str, float], None]]:
 
     def heed(_what: str, _share: float) -> None:
         if _ASKED:
+            _wake(0)
             raise KeyboardInterrupt
 
     if hidden or not sys.stderr.isatty():
