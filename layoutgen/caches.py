@@ -1,4 +1,4 @@
-"""A place for compiled kernels and fonts where neither the package's folder nor the home can be written.
+"""The user's cache folder, and a place for kernels and fonts where neither package nor home can be written.
 
 The compiler of the kernels keeps them beside the package or in the user's cache folder, and refuses to
 work where it can do neither: a package installed for all, run by a user without a home. Then a folder of
@@ -8,10 +8,20 @@ this user's own in the system's temporary one takes them; settings of the enviro
 from __future__ import annotations
 
 import os
-import tempfile
 from pathlib import Path
 
-__all__ = ["provide_caches"]
+__all__ = ["provide_caches", "user_cache"]
+
+
+def user_cache() -> Path | None:
+    """The user's folder for what can be made again (XDG base directories); None where the system names none."""
+    given = os.environ.get("XDG_CACHE_HOME", "")
+    if given and Path(given).is_absolute():  # the specification says to ignore relative ones
+        return Path(given)
+    try:
+        return Path.home() / ".cache"
+    except RuntimeError:  # no home
+        return None
 
 
 def provide_caches(package: Path) -> None:
@@ -28,11 +38,9 @@ def provide_caches(package: Path) -> None:
 
 
 def _home_is_writable() -> bool:
-    given = os.environ.get("XDG_CACHE_HOME", "") or os.environ.get("LOCALAPPDATA", "")
-    try:
-        return _writable(Path(given) if given else Path.home() / ".cache")
-    except RuntimeError:  # no home
-        return False
+    local = os.environ.get("LOCALAPPDATA", "")  # where Windows has it
+    folder = Path(local) if local else user_cache()
+    return folder is not None and _writable(folder)
 
 
 def _writable(folder: Path) -> bool:
@@ -45,6 +53,8 @@ def _writable(folder: Path) -> bool:
 
 def _own_folder() -> Path:
     """A folder that only this user can write: compiled code is run as it is found."""
+    import tempfile  # rarely wanted, and not free to load
+
     user = os.getuid() if hasattr(os, "getuid") else None
     folder = Path(tempfile.gettempdir()) / f"layoutgen-{user or 0}"
     try:

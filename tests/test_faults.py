@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ import layoutgen as lg
 from layoutgen.cli import app
 from layoutgen.errors import InputError, LayoutgenError, RuleError, VerifyError
 from tests.e2e_recipes import LONE, Recipe, files, write
-from tests.volume.faults import longer, start
+from tests.volume.faults import HEED, disk, longer, start
 
 #: SIGKILL comes this often at a random moment of the whole run, and this often while it writes.
 KILLS_ANY, KILLS_WRITING = 4, 8
@@ -89,9 +90,7 @@ def test_a_stopped_build_ends_with_a_sentence_and_leaves_nothing(
     recipe: Path, built: tuple[dict[str, bytes], float], tmp_path: Path, number: int, seed: int
 ) -> None:
     out = tmp_path / "out"
-    # whoever runs the tests in the background has told them, and so the build, to ignore SIGINT
-    heed = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
-    process = start(recipe, out, "--jobs", str(1 + seed % 2), first=heed)
+    process = start(recipe, out, "--jobs", str(1 + seed % 2), first=HEED)
     wait_for_writing(process, out)
     time.sleep(random.Random(seed).uniform(0, 0.06) * built[1])
     process.send_signal(number)
@@ -111,16 +110,13 @@ def test_a_stopped_build_ends_with_a_sentence_and_leaves_nothing(
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 400 kB."""
-    where = tmp_path / "disk"
-    where.mkdir()
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=400k", "tmpfs", str(where)], capture_output=True
-    )
-    if done.returncode:
-        pytest.skip("no right to mount a file system here")
-    yield where
-    subprocess.run(["umount", str(where)], check=True)
+    """A file system of 400 KiB."""
+    with ExitStack() as stack:
+        try:
+            where = stack.enter_context(disk(tmp_path / "disk", pages=100))
+        except subprocess.CalledProcessError:
+            pytest.skip("no right to mount a file system here")
+        yield where
 
 
 @pytest.mark.skipif(sys.platform != "linux" or not shutil.which("mount"), reason="tmpfs of Linux")

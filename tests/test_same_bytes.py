@@ -27,6 +27,7 @@ from layoutgen.exposure.solve import solve
 from layoutgen.pipeline.design import Wafer, design
 from tests.e2e_recipes import (
     CLI,
+    FULL,
     LONE,
     Recipe,
     environment,
@@ -206,6 +207,15 @@ def test_memory_that_is_kept_between_passes_changes_no_code(
     wanted = all_codes(design(loaded))
     monkeypatch.setattr("layoutgen.exposure.part.KEEP_BYTES", 0)
     assert all_codes(design(loaded)) == wanted
+
+
+def test_the_memory_between_passes_is_shared_whatever_symmetry_a_part_is_stored_with(
+    tmp_path: Path,
+) -> None:
+    wafer = design(lg.load_recipe(write(tmp_path, FULL)))
+    for made in wafer.designs:
+        for symmetry in (None, *SYMMETRIES):
+            assert made.part(symmetry).siblings == len(wafer.designs) > 1
 
 
 SYMMETRIES = ("octant", "quadrant", "half_x", "half_y", "whole")

@@ -122,6 +122,18 @@ def test_a_dose_may_not_land_on_the_layer_of_a_later_step(tmp_path: Path) -> Non
         lg.load_recipe(write(tmp_path, FULL, change))
 
 
+def test_a_fault_in_another_mark_does_not_hide_it(tmp_path: Path) -> None:
+    def change(data: Recipe) -> None:
+        with_marks(data)
+        data["wafer"]["marks"] = [STITCH | {"lines": 1}, LATER | {"second_layer": "1/101"}]
+
+    with pytest.raises(InputError) as caught:
+        lg.load_recipe(write(tmp_path, FULL, change))
+    lines, dose = sorted(caught.value.problems, key=lambda told: "dose" in told)
+    assert "wafer.marks[0].lines" in lines
+    assert "1/101, which is that of a later step" in dose
+
+
 def test_witness_dies_are_placed_listed_and_verified(tmp_path: Path) -> None:
     def change(data: Recipe) -> None:
         data["wafer"]["instead"] = []

@@ -82,9 +82,8 @@ class Coder:
         density_at = np.clip(np.arange(self._first, last + 1) / DENSITY_STEPS, 0.0, 1.0)
         inside = exposed.bias.covers(density_at[:, None], masters.master_nm)
         left = left | (~inside & ~masters.fixed)
-        self._left: NDArray[np.uint8] | None = (
-            None  # as `codes`: which leave the bias table or the ladder
-        )
+        # as `codes`: which leave the bias table or the ladder; None where none do
+        self._left: NDArray[np.uint8] | None = None
         if left.any():
             self._left = np.zeros(self._codes.shape, dtype=np.uint8)
             self._left[:, 1:] = left

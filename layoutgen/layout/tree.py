@@ -298,7 +298,6 @@ class _TreeBuilder:
                 layer = Layer(*mark.second_layer)
                 found.setdefault(layer, []).extend(mark.second)
                 self.used.setdefault(layer, LATER)
-                self.dose_of[layer] = 1.0
         return found
 
     def _die(self, die: PlacedDie, things: Sequence[int]) -> tuple[str, list[tuple[str, int, int]]]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from layoutgen.optics.convergence import mean_square_sine
 from layoutgen.optics.tolerance import Budget, Pillars
@@ -14,9 +14,7 @@ from layoutgen.pipeline.design import Wafer
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.recipe.model import Lens
 from layoutgen.units import SQUARE_SIDE
-from layoutgen.wafer.designs import Design, LensFacts
-
-FloatArray = NDArray[np.float64]
+from layoutgen.wafer.designs import Design
 
 #: The loss that the short form tells the allowed errors for.
 SHORT_LOSS = 0.01
@@ -31,8 +29,11 @@ def budget_of(loaded: LoadedRecipe, lens: Lens, design: Design) -> Budget:
     stated = table.stated
     scale = 1 + recipe.scale
     step = design.keys.ladder.step_nm
+    count = design.usage
     return Budget(
-        pillars=_pillars(design, design.facts, design.usage),
+        pillars=Pillars(
+            design.masters.target_nm, count, design.facts.wanted / np.where(count > 0, count, 1)
+        ),
         transmission=transmission_of(table, lens.wavelength_nm),
         wavelength_nm=lens.wavelength_nm,
         mean_square_sine=mean_square_sine(
@@ -46,22 +47,17 @@ def budget_of(loaded: LoadedRecipe, lens: Lens, design: Design) -> Budget:
     )
 
 
-def _pillars(design: Design, facts: LensFacts, count: FloatArray) -> Pillars:
-    """How often each target stands, and the mean of exp(i psi) over the phases that it stands for."""
-    mean = facts.wanted / np.where(count > 0, count, 1)
-    return Pillars(design.masters.target_nm, count, mean.astype(np.complex128))
-
-
-def short_form(wafer: Wafer, most: int | None = None) -> dict[str, dict[str, Any]]:
+def short_form(wafer: Wafer, lenses: Sequence[Lens] | None = None) -> dict[str, dict[str, Any]]:
     """For each lens the errors that cost `SHORT_LOSS` of its efficiency, and what the ladder costs.
 
-    most: of so many lenses, the first.
+    lenses: these alone; all of the recipe unless given.
     """
     found: dict[str, dict[str, Any]] = {}
-    lenses = {lens.name: lens for lens in wafer.loaded.recipe.lenses}
-    designs = [d for d in wafer.designs if d.kind == "lens" and d.usage is not None]
-    for design in designs[:most]:
-        budget = budget_of(wafer.loaded, lenses[design.name], design)
+    asked = {lens.name: lens for lens in (wafer.loaded.recipe.lenses if lenses is None else lenses)}
+    for design in wafer.designs:
+        if design.kind != "lens" or design.usage is None or design.name not in asked:
+            continue
+        budget = budget_of(wafer.loaded, asked[design.name], design)
         passes, follows, strehl = budget.foreseen()
         found[design.name] = {
             "loss": SHORT_LOSS,

@@ -134,7 +134,7 @@ def design(
     if problems or plan is None:
         raise InputError(problems)
     for made in designs:
-        made.part().siblings = len(designs)
+        made.among(len(designs))
     if refuse is not None:
         placed = {
             index

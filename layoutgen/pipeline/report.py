@@ -63,7 +63,7 @@ def report_pages(
     form = next(f for f in SUFFIX if f in wafer.loaded.recipe.output.formats)
     with open_layout(job.layout(form), wafer.tree.top) as layout:
         windows = _windows(wafer, layout, names)
-    told = {lens.name for lens in wafer.loaded.recipe.lenses[:MOST_TOLD]}
+    told = {lens.name for lens in _told(wafer)}
     plain = {
         index: variant
         for index, variant in plain_variants(wafer).items()
@@ -186,12 +186,18 @@ def _counts(wafer: Wafer, manifest: Mapping[str, Any]) -> list[tuple[str, str]]:
     return rows
 
 
+def _told(wafer: Wafer) -> tuple[Lens, ...]:
+    """The lenses that the page tells in full."""
+    return wafer.loaded.recipe.lenses[:MOST_TOLD]
+
+
 def _asked(wafer: Wafer) -> list[Section]:
     recipe = wafer.loaded.recipe
     sections = []
-    budgets = short_form(wafer, MOST_TOLD)
+    told = _told(wafer)
+    budgets = short_form(wafer, told)
     facts = {d.name: d.facts for d in wafer.designs if d.kind == "lens" and d.facts is not None}
-    for lens in recipe.lenses[:MOST_TOLD]:
+    for lens in told:
         sections.append(
             Section(
                 f"Lens {lens.name}", [*_lens_rows(wafer, lens), *_budget(budgets.get(lens.name))]
@@ -210,8 +216,8 @@ def _asked(wafer: Wafer) -> list[Section]:
                 ),
             ]
             sections[-1] = Section(sections[-1].heading, [*sections[-1].rows, *rows])
-    more = len(recipe.lenses) - MOST_TOLD
-    if more > 0:
+    more = len(recipe.lenses) - len(told)
+    if more:
         words = "in recipe.yaml and manifest.json; layoutgen picture draws maps of any of them"
         sections.append(Section("Further lenses", [(f"{more:,} more", words)]))
     steps = [

@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from layoutgen import optics
+from layoutgen.caches import user_cache
 from layoutgen.optics.pillar_array import PillarArray, Response
 
 __all__ = ["ResponseCache", "cache_folder"]
@@ -35,13 +36,8 @@ _LARGEST = 100_000_000  # bytes; a cache larger than this is no cache of ours
 
 def cache_folder() -> Path | None:
     """Where responses are kept; None where the system names no place."""
-    given = os.environ.get("XDG_CACHE_HOME", "")
-    if given and Path(given).is_absolute():  # the specification says to ignore relative ones
-        return Path(given) / "layoutgen"
-    try:
-        return Path.home() / ".cache" / "layoutgen"
-    except RuntimeError:  # no home
-        return None
+    folder = user_cache()
+    return None if folder is None else folder / "layoutgen"
 
 
 class ResponseCache:

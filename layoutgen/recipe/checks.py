@@ -269,7 +269,7 @@ def _dose_layers(recipe: Recipe) -> Iterator[Problem]:
     taken: dict[tuple[int, int], tuple[str, float]] = {
         pair: (role, 1.0) for role, pair in plan.items()
     }
-    later = {second_layer(mark) for mark in recipe.wafer.marks}
+    later = {parse_layer(text) for _, text in _second_layer_texts(recipe)}
     taken |= {pair: ("a later step", 1.0) for pair in later if pair is not None}
     for die, items in recipe.dies.items():
         for i, item in enumerate(items):
@@ -793,14 +793,8 @@ def second_layer(mark: Any) -> tuple[int, int] | None:
 
 def _second_layers(recipe: Recipe) -> Iterator[Problem]:
     held = {pair: role for role, pair in layer_plan(recipe).items()}
-    for i, mark in enumerate(recipe.wafer.marks):
-        try:
-            text = getattr(mark, "second_layer", None)
-        except Unsound:
-            continue
+    for i, text in _second_layer_texts(recipe):
         path: Path = ("wafer", "marks", i, "second_layer")
-        if text is None:
-            continue
         pair = parse_layer(text)
         if pair is None:
             yield path, _layer_wanted(text)
@@ -809,6 +803,22 @@ def _second_layers(recipe: Recipe) -> Iterator[Problem]:
                 path,
                 f"want a layer/datatype of its own, got {pair[0]}/{pair[1]}, which is that of {held[pair]}",
             )
+
+
+def _second_layer_texts(recipe: Recipe) -> list[tuple[int, str]]:
+    """Index and text of every layer of a later step, of the marks that are sound."""
+    found = []
+    try:
+        for i, mark in enumerate(recipe.wafer.marks):
+            try:
+                text = getattr(mark, "second_layer", None)
+            except Unsound:
+                continue
+            if text is not None:
+                found.append((i, text))
+    except Unsound:  # the marks are told by themselves
+        return []
+    return found
 
 
 def _mark(at: Path, mark: Any) -> Iterator[Problem]:

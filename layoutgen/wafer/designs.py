@@ -63,9 +63,7 @@ class LensFacts:
     candidates: Candidates
     offset: Offset
     sampling: Sampling | None
-    wanted: NDArray[
-        np.complex128
-    ]  # of each candidate, the sum of exp(i psi) over the sites that it stands for
+    wanted: NDArray[np.complex128]  # `wanted_sums` of the candidates
 
 
 @dataclass(eq=False)
@@ -88,6 +86,7 @@ class Design:
     offset_x: int = 0
     offset_y: int = 0
     facts: LensFacts | None = field(default=None, repr=False)
+    siblings: int = 1  # how many designs keep master indices
     _parts: dict[str, Part] = field(default_factory=dict, repr=False)
 
     @property
@@ -103,9 +102,16 @@ class Design:
         wanted = self.symmetry if symmetry is None else symmetry
         if wanted not in self._parts:
             self._parts[wanted] = Part(
-                self.key, self.lattice, self.domain, wanted, self.masters, self.source, self.usage
-            )
+                self.key, self.lattice, self.domain, wanted, self.masters, self.source, self.usage,
+                self.siblings,
+            )  # fmt: skip
         return self._parts[wanted]
+
+    def among(self, siblings: int) -> None:
+        """Share the memory for master indices with so many designs."""
+        self.siblings = siblings
+        for part in self._parts.values():
+            part.siblings = siblings
 
 
 def part_lattice(loaded: LoadedRecipe, part: Lens | Deflector | Pad, centre: str) -> Lattice:

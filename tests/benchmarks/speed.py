@@ -354,15 +354,20 @@ def process(*arguments: str) -> tuple[float, float, float]:
     return usage.ru_utime + usage.ru_stime, elapsed, usage.ru_maxrss / RSS_PER_MB
 
 
+def built(folder: Path, recipe: Path) -> tuple[float, float, float]:
+    """`process` of a build on one worker, without verification."""
+    options = ("--out", str(folder), "--no-verify", "--quiet", "--jobs", "1")
+    return process("build", str(recipe), *options)
+
+
 def built_and_verified(name: str, folder: Path, recipe: Path) -> list[str]:
     """A row for `large`: build and verification on one worker, each in a process of its own."""
-    options = ("--out", str(folder), "--no-verify", "--quiet", "--jobs", "1")
-    built = process("build", str(recipe), *options)
+    write = built(folder, recipe)
     job = folder / f"{recipe.stem}-A"
     read = process("verify", str(job), "--quiet", "--jobs", "1")
     manifest = json.loads((job / "manifest.json").read_text())
     sizes = [(job / file).stat().st_size / 1e6 for file in (f"{recipe.stem}-A.oas", "report.html")]
-    numbers = [built[0], built[2], read[0], read[2], *sizes]
+    numbers = [write[0], write[2], read[0], read[2], *sizes]
     return [name, f"{manifest['pillars']:.4g}", *(f"{number:.3g}" for number in numbers)]
 
 
@@ -372,8 +377,7 @@ def whole(repeats: int) -> None:
     for _ in range(max(1, repeats)):
         with scratch() as folder:
             recipe = write_recipe(folder, "big", aperture_um=2e4, focal_um=2e4, pitch_um=0.25)
-            options = ("--out", str(folder), "--no-verify", "--quiet", "--jobs", "1")
-            runs.append(process("build", str(recipe), *options))
+            runs.append(built(folder, recipe))
             manifest = json.loads((folder / "big-A" / "manifest.json").read_text())
             size = (folder / "big-A" / "big-A.oas").stat().st_size
     cpu, elapsed, peak_mb = (statistics.median(numbers) for numbers in zip(*runs, strict=True))
@@ -392,7 +396,7 @@ def whole(repeats: int) -> None:
 LARGE_UM, MANY = (20e3, 50e3, 100e3), 1000
 
 
-def without_symmetry(recipe: Path) -> Path:
+def without_symmetry(recipe: Path, _aperture_um: float) -> Path:
     """The lens with a tilt along no axis of its lattice: every pillar is stored."""
     text = recipe.read_text()
     tilt = ", {kind: tilt, angle: 5 deg, direction: 20 deg}]"
@@ -424,30 +428,26 @@ def many_lenses(recipe: Path, aperture_um: float) -> Path:
 
 def large() -> None:
     print("### Large lenses and many, built and then verified on one worker\n")
+    cases: list[tuple[str, float, Callable[[Path, float], Path] | None]] = [
+        *((f"{aperture_um / 1e3:g} mm", aperture_um, None) for aperture_um in LARGE_UM),
+        ("10 mm, no symmetry", 1e4, without_symmetry),
+        (f"{MANY} different", 300.0, many_lenses),
+    ]
     rows = []
-    for aperture_um in LARGE_UM:
+    for name, aperture_um, change in cases:
         with scratch() as folder:
             recipe = write_recipe(
                 folder, "big", aperture_um=aperture_um, focal_um=5 * aperture_um, pitch_um=0.25
             )
-            rows.append(built_and_verified(f"{aperture_um / 1e3:g} mm", folder, recipe))
-    with scratch() as folder:
-        recipe = write_recipe(folder, "big", aperture_um=1e4, focal_um=5e4, pitch_um=0.25)
-        rows.append(built_and_verified("10 mm, no symmetry", folder, without_symmetry(recipe)))
-    with scratch() as folder:
-        recipe = write_recipe(folder, "big", aperture_um=300, focal_um=1500, pitch_um=0.25)
-        rows.append(built_and_verified(f"{MANY} different", folder, many_lenses(recipe, 300)))
-    head = [
-        "lens",
-        "pillars",
-        "build CPU s",
-        "peak MB",
-        "verify CPU s",
-        "peak MB",
-        "file MB",
-        "report MB",
-    ]
-    table(head, rows)
+            if change is not None:
+                recipe = change(recipe, aperture_um)
+            rows.append(built_and_verified(name, folder, recipe))
+    table(
+        [
+            "lens", "pillars", "build CPU s", "peak MB", "verify CPU s", "peak MB", "file MB", "report MB",
+        ],
+        rows,
+    )  # fmt: skip
 
 
 def start(repeats: int) -> None:

@@ -6,23 +6,22 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.special import erf
 
 from layoutgen.exposure.coverage import polygon_density
 from layoutgen.exposure.scatter import SHARE_OUTSIDE, ScatterTerm
 
+FloatArray = NDArray[np.float64]
+
 BETA = 9000.0  # nm
 
 
-def rectangle(
-    x0: float, y0: float, x1: float, y1: float
-) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+def rectangle(x0: float, y0: float, x1: float, y1: float) -> FloatArray:
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
 
-def strip(
-    low: float, high: float, at: np.ndarray[tuple[int], np.dtype[np.float64]]
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def strip(low: float, high: float, at: FloatArray) -> FloatArray:
     """Share of a Gaussian exp(-r^2/b^2)/(pi b^2) along one axis between low and high."""
     return (erf((high - at) / BETA) - erf((low - at) / BETA)) / 2
 

@@ -114,7 +114,7 @@ class _Finder(ast.NodeVisitor):
         end_line, end_column = node.end_lineno or 0, node.end_col_offset or 0
         return self.at(node.lineno, node.col_offset), self.at(end_line, end_column)
 
-    def add(self, kind: str, node: ast.expr, start: int, end: int, new: str) -> None:
+    def add(self, kind: str, start: int, end: int, new: str) -> None:
         line = self.source.count("\n", 0, start) + 1
         self.found.append(Break(self.module, line, start, end, new, kind))
 
@@ -122,7 +122,7 @@ class _Finder(ast.NodeVisitor):
         start, end = self.span(left)[1], self.span(right)[0]
         place = self.source.find(old, start, end)
         if place >= 0:
-            self.add(kind, left, place, place + len(old), new)
+            self.add(kind, place, place + len(old), new)
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
         for statement in node.body:
@@ -161,7 +161,7 @@ class _Finder(ast.NodeVisitor):
     def visit_UnaryOp(self, node: ast.UnaryOp) -> None:
         if isinstance(node.op, ast.USub):
             start, _ = self.span(node)
-            self.add("minus", node, start, start + 1, " ")
+            self.add("minus", start, start + 1, " ")
             if isinstance(node.operand, ast.Constant):
                 return  # -1 as a shape or a place from the end: one less means the same or nothing
         self.generic_visit(node)
@@ -173,12 +173,12 @@ class _Finder(ast.NodeVisitor):
             and abs(node.value) < 100
         ):
             start, end = self.span(node)
-            self.add("one", node, start, end, str(node.value + 1))
+            self.add("one", start, end, str(node.value + 1))
 
     def visit_Subscript(self, node: ast.Subscript) -> None:
         if isinstance(node.slice, ast.Constant) and node.slice.value in (0, 1):
             start, end = self.span(node.slice)
-            self.add("axis", node.slice, start, end, str(1 - node.slice.value))
+            self.add("axis", start, end, str(1 - node.slice.value))
             self.visit(node.value)
         else:
             self.generic_visit(node)
@@ -188,7 +188,7 @@ class _Finder(ast.NodeVisitor):
             one, two = ast.unparse(first), ast.unparse(second)
             if isinstance(node.ctx, ast.Load) and one != two and one.replace("x", "y") == two:
                 start, end = self.span(first)[0], self.span(second)[1]
-                self.add("axis", first, start, end, f"{two}, {one}")
+                self.add("axis", start, end, f"{two}, {one}")
         self.generic_visit(node)
 
     def visit_Call(self, node: ast.Call) -> None:
@@ -197,7 +197,7 @@ class _Finder(ast.NodeVisitor):
         )
         if name in _PAIRS:
             _, end = self.span(node.func)
-            self.add("ends", node.func, end - len(name), end, _PAIRS[name])
+            self.add("ends", end - len(name), end, _PAIRS[name])
         self.generic_visit(node)
 
 
@@ -286,9 +286,8 @@ class Tree:
         )
         if done.returncode == 0:
             return ""
-        if (
-            done.returncode > 3
-        ):  # pytest was asked for what is not there: nobody has looked at anything
+        # pytest was asked for what is not there: nobody has looked at anything
+        if done.returncode > 3:
             raise SystemExit(f"{' '.join(command)}: {done.stdout}{done.stderr}")
         failed = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.M)
         return failed[1] if failed else f"status {done.returncode}"

@@ -54,7 +54,7 @@ def _divide_by_nothing() -> tuple[str, str]:
     ("work", "said"),
     [
         (_wait_for_the_clock, "over 0.2 s"),
-        (_hold_a_gigabyte, "over 768 MB"),
+        (_hold_a_gigabyte, "over 700 MB"),
         (_divide_by_nothing, "ZeroDivisionError"),
         (lambda: ("refused", " "), "without a word"),
     ],

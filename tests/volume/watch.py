@@ -19,8 +19,8 @@ from layoutgen.errors import LayoutgenError
 __all__ = ["LONGEST_S", "MOST_MB", "Case", "Work", "run_many", "watched"]
 
 LONGEST_S = 10.0
-#: What a case may add to the memory that the process holds before it: 1 GB less what the program itself takes.
-MOST_MB = 768.0
+#: What a case may add to the memory that the process holds before it: 1 GB less the 310 MB or so of the program itself.
+MOST_MB = 700.0
 
 #: What a case does: its verdict and what was said. LayoutgenError is a refusal, anything else a failure.
 Work = Callable[[], tuple[str, str]]
