@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from layoutgen.codes import CodeBlock
 from layoutgen.exposure.bias import BiasTable, DrawnLadder
 from layoutgen.exposure.coder import Coder, SurroundingField
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
@@ -124,6 +125,16 @@ def test_clamped_pillars_are_counted_whether_the_ladder_or_the_table_ended() -> 
     assert tally[0] == held[0]
     assert tally[NM.count] == 0
     assert int(np.sum(tally)) == sum(held.values())
+
+
+@pytest.mark.parametrize("shape", [(3, 7), (7, 3)])
+def test_a_block_that_is_not_square_is_tallied_whole(shape: tuple[int, int]) -> None:
+    coder = Coder(
+        part().masters, NM, Exposed((), BiasTable.none(), background=False), None, None, 0.0
+    )
+    codes = np.random.default_rng(5).integers(0, NM.count + 1, shape).astype(np.uint8)
+    wanted = np.bincount(codes.ravel(), minlength=NM.count + 1)
+    assert coder.tally(CodeBlock(0, 0, codes)).tolist() == wanted.tolist()
 
 
 @pytest.mark.parametrize(

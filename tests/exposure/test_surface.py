@@ -119,6 +119,15 @@ def test_posterior_is_that_of_the_dense_formulas(
     assert fit.residual_nm == pytest.approx(dense.z - fitted, abs=1e-6)
 
 
+def test_density_and_diameter_have_their_own_correlation_length() -> None:
+    o = observed(1)
+    nodes = Nodes(DENSITIES, DIAMETERS, o)
+    along = matern((DENSITIES[:, None] - DENSITIES) / np.ptp(o.density), 0.25)
+    across = matern((DIAMETERS[:, None] - DIAMETERS) / np.ptp(o.master_nm), 1.0)
+    whole = np.kron(along, across)
+    assert nodes.covariance((0.25, 1.0)) == pytest.approx(whole[nodes.touched], abs=1e-9)
+
+
 def test_left_out_residual_is_what_a_fit_without_the_site_leaves(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -375,6 +375,15 @@ def test_cell_numbers_are_given_once_and_only_used_shapes_are_written() -> None:
     assert sum(kind == 4 for kind, _ in found) == 4
 
 
+def test_a_cells_own_count_of_each_code_is_that_of_its_block() -> None:
+    codes = np.array([[3, 3, 7], [0, 7, 100]], np.uint8)
+    cell = block_cell("BLOCK", codes, TABLE)
+    writer = OasisWriter(BytesIO(), dbu_nm=1, layers={PILLARS: "pillars"}, shapes=shapes_of([cell]))
+    one = writer.task(cell)()
+    assert one.codes is not None
+    assert one.codes[1:].tolist() == np.bincount(codes.ravel(), minlength=101)[1:].tolist()
+
+
 def test_layers_have_their_names() -> None:
     found = records(oasis_bytes([block_cell("BLOCK", np.ones((2, 2), np.uint8), TABLE)]))
     assert [content for kind, content in found if kind == 11] == [b"\x07pillars\x03\x01\x03\x00"]

@@ -51,6 +51,22 @@ def test_oblique_light_meets_beside_the_axis() -> None:
     assert found.focus_um[1] == 0
 
 
+def test_light_oblique_in_both_directions_keeps_its_sides_and_its_wavefront() -> None:
+    # generalised Snell: the chief ray keeps both of its sines
+    sine = math.sin(math.radians(2))
+    found = meet(FOCUS, tilt=(sine / 0.94, -sine / 2 / 0.94))
+    swapped = meet(FOCUS, tilt=(-sine / 2 / 0.94, sine / 0.94))
+    assert found.focus_um is not None
+    assert swapped.focus_um is not None
+    cos = math.sqrt(1 - 1.25 * sine**2)
+    assert found.focus_um[:2] == pytest.approx((3000 * sine / cos, -1500 * sine / cos), rel=1e-2)
+    assert swapped.focus_um == pytest.approx(
+        (found.focus_um[1], found.focus_um[0], found.focus_um[2]), rel=1e-3
+    )
+    assert found.wavefront_rad == pytest.approx(swapped.wavefront_rad, rel=1e-2)
+    assert found.wavefront_rad < 1.0
+
+
 def test_a_relay_images_its_object_point() -> None:
     relay = {"kind": "relay", "object_distance": "5 mm", "image_distance": "4 mm"}
     found = meet(relay, source=(0.0, 0.0, 5000.0, 0.94))

@@ -143,6 +143,18 @@ def test_a_radius_that_is_not_whole_is_taken_as_it_is() -> None:
     assert largest == 1999  # 2000 * 300 nm is the aperture's own radius, before the scale
 
 
+def test_a_square_radius_between_whole_numbers_takes_in_no_site_above_it() -> None:
+    # 3.5^2 = 12.25: the site at (2, 3) has 13, the one at (2, 2) has 8; with the collar, 18.0 has (3, 3)
+    lattice = Lattice("square", 1, 1, "site")
+    rows = all_rows(Circle.of(Fraction(7, 2), Fraction(4243, 1000)), lattice)
+    at = 3 - rows.row0
+    assert int(rows.hi_in[at]) - 1 == 1
+    assert int(rows.hi[at]) - 1 == 3
+    # 4.23^2 = 17.9
+    tight = all_rows(Circle.of(Fraction(7, 2), Fraction(423, 100)), lattice)
+    assert int(tight.hi[3 - tight.row0]) - 1 == 2
+
+
 def test_a_rectangle_holds_its_edges() -> None:
     lattice = Lattice("square", 400, 400, "gap")
     box: Domain = Rectangle(-600, 1000, -1000, 599)

@@ -188,6 +188,46 @@ def test_wide_and_narrow_discs_collect_alike(airy: tuple[FocalField, Spot, float
     assert wide[3] / light == pytest.approx(1 - 2 / (np.pi * 2 * np.pi * 40), abs=5e-4)
 
 
+def test_light_within_wide_discs_counts_cells_that_are_not_square() -> None:
+    # rows 0.4 um apart of sites 0.5 um apart: each side of the cell counts once
+    x, y = sites(60, 0.5), sites(75, 0.4)
+    xx, yy = np.meshgrid(x, y)
+    inside = xx * xx + yy * yy <= 900
+    phase = -2 * np.pi / 0.94 * np.sqrt(xx * xx + yy * yy + 150**2)
+    beam = Beam(wavelength_um=0.94, focus_um=(0.0, 0.0, 150.0))
+    field = lens_field(phase, inside.astype(float), x, y, beam, 30.0, (0.5, 0.4))
+    spot = best_focus(field, symmetric=True)
+    radii = np.array([1.0, 2.0, 3.0]) * spot.wavelength_um / spot.na
+    narrow = encircled_power(field, spot, radii, sector=1)
+    wide = encircled_power(field, spot, np.append(radii, 40 * radii[0]))
+    assert wide[:3] == pytest.approx(narrow, rel=2e-3)
+    # nearly all of the light that passes the sites, but for 2 / (pi v) beyond v (Born & Wolf 8.5)
+    assert wide[3] / (np.count_nonzero(inside) * 0.5 * 0.4) == pytest.approx(0.99, abs=0.03)
+
+
+def test_plane_waves_of_a_lens_point_the_way_that_light_goes() -> None:
+    # a focus beside the axis: from a lens at 0 the light travels towards (30, -50, 150) um
+    axis = sites(50, 0.4)
+    x, y = np.meshgrid(axis, axis)
+    inside = (x * x + y * y <= 400).astype(float)
+    at = (30.0, -50.0, 150.0)
+    phase = -2 * np.pi / 0.94 * np.sqrt((x - at[0]) ** 2 + (y - at[1]) ** 2 + at[2] ** 2)
+    field = lens_field(
+        phase, inside, axis, axis, Beam(wavelength_um=0.94, focus_um=at), 20.0, (0.4, 0.4)
+    )
+    pupil, step, (low_x, low_y) = field.pupil(at)
+    weight = np.abs(pupil)
+    n = np.arange(len(pupil)) * step
+    mean_x = float((weight.sum(axis=0) * (low_x + n)).sum() / weight.sum())
+    mean_y = float((weight.sum(axis=1) * (low_y + n)).sum() / weight.sum())
+    chief = np.array([at[0], at[1]]) / math.hypot(*at)
+    assert (mean_x, mean_y) == pytest.approx(tuple(chief), abs=0.01)
+    # the peak itself, nearer to so small a lens, lies on the chief ray
+    spot = best_focus(field, spread_um=1.0)
+    assert spot.at_um[0] / spot.at_um[2] == pytest.approx(at[0] / at[2], abs=2e-3)
+    assert spot.at_um[1] / spot.at_um[2] == pytest.approx(at[1] / at[2], abs=2e-3)
+
+
 def test_parseval_between_the_lens_and_a_plane_behind_it() -> None:
     axis = sites(8, 0.5)
     x, y = np.meshgrid(axis, axis)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layoutgen.optics.tolerance import Budget, Pillars, first_order_loss
+from layoutgen.optics.tolerance import AMOUNTS, Budget, Pillars, first_order_loss
 from layoutgen.optics.transmission import transmission_of
 from layoutgen.recipe.tables import read_library
 
@@ -139,6 +139,18 @@ def test_what_is_allowed_costs_what_was_wanted(loss: float) -> None:
     for part in np.linspace(0, 1, 11):
         assert b.offset_loss(part * offset) <= loss * (1 + 1e-9)
         assert b.offset_loss(-part * offset) <= loss * (1 + 1e-9)
+
+
+def test_the_budget_tells_larger_and_smaller_pillars_apart() -> None:
+    # where the amplitude rises with the size, larger pillars gain what smaller ones lose
+    b = budget(dip=0.2, used=(110, 140))
+    larger, smaller = b.costs()[:2]
+    assert (larger.amount, smaller.amount) == (AMOUNTS["diameter_offset_nm"], -larger.amount)
+    assert larger.first_order == b.first_order_offset(larger.amount)
+    assert smaller.first_order == b.first_order_offset(smaller.amount)
+    assert larger.first_order != pytest.approx(smaller.first_order, rel=0.05)
+    assert larger.first_order == pytest.approx(monte_carlo(b, larger.amount, 0.0), rel=0.1)
+    assert smaller.first_order == pytest.approx(monte_carlo(b, smaller.amount, 0.0), rel=0.1)
 
 
 def test_an_offset_is_allowed_as_far_as_the_library_reaches() -> None:

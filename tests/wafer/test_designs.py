@@ -240,6 +240,29 @@ def test_a_uniform_pad_is_a_row_of_squares_left_to_right(
     assert design.masters.fixed.tolist() == [False] * 3
 
 
+def test_a_pad_whose_edges_are_no_whole_units_has_a_mirror_image(small_recipe: Recipes) -> None:
+    # half of three squares is 30599.5 nm; the next site beyond stands at 30600 nm on either side
+    def pad(transfers: str) -> Floats:
+        def change(data: dict[str, Any]) -> None:
+            data["pads"] = [
+                {
+                    "name": "cd", "kind": "uniform", "diameters": ["240 nm", "140 nm", "200 nm"],
+                    "size": "20399.667 nm",
+                }
+            ]  # fmt: skip
+            data["replication"] = {"transfers": transfers}
+
+        loaded = pad_recipe(small_recipe, change)
+        (design,) = pad_designs(
+            loaded, loaded.recipe.pads[0], Written.of(loaded.recipe, 1.0), exposed_of(loaded), None
+        )
+        return np.unique(sites(design)[0])
+
+    as_is, mirrored = pad("even"), pad("odd")
+    assert as_is.max() == 30_200
+    np.testing.assert_array_equal(mirrored, -as_is[::-1])
+
+
 def deflector_recipe(period: list[int], size: str = "24 um") -> Callable[[dict[str, Any]], None]:
     def change(data: dict[str, Any]) -> None:
         data["deflectors"] = [{"name": "d", "period": period, "size": size, "wavelength": "940 nm"}]

@@ -196,6 +196,30 @@ def test_die_zero_holds_the_wafer_centre_and_ties_go_up_and_right(offset: str) -
     assert [(s.row, s.col) for s in sites] == sorted((s.row, s.col) for s in sites)
 
 
+@pytest.mark.parametrize(
+    ("pitch", "offset", "zero"),
+    [
+        (("5 mm", "4 mm"), "street", (2.5, 2.0)),
+        # 76^2 + 57^2 = 95^2: two dies fit beside each other at one offset alone, half a die aside
+        (("76 mm", "114 mm"), "best", (38.0, 0.0)),
+        (("114 mm", "76 mm"), "best", (0.0, 38.0)),
+        (("80 mm", "50 mm"), "best", None),
+    ],
+)
+def test_each_axis_names_its_dies_by_its_own_pitch_and_offset(
+    pitch: tuple[str, str], offset: str, zero: tuple[float, float] | None
+) -> None:
+    found = place_dies(wafer("5 mm", "5 mm", offset, die_pitch=pitch), ONE_NM)
+    (first,) = (s for s in found.sites if (s.col, s.row) == (0, 0))
+    p, q = (float(value.split()[0]) * 1e6 for value in pitch)
+    assert -p / 2 < first.x <= p / 2
+    assert -q / 2 < first.y <= q / 2
+    if zero is not None:
+        assert (first.x, first.y) == (zero[0] * 1e6, zero[1] * 1e6)
+    for site in found.sites:
+        assert (site.x - first.x, site.y - first.y) == (p * site.col, q * site.row)
+
+
 def test_mirroring_comes_last_and_names_stay_those_of_the_part() -> None:
     part = place_dies(wafer("5 mm", "5 mm", "best"), ONE_NM).sites
     mirrored = place_dies(

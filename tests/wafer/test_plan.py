@@ -250,6 +250,11 @@ def test_a_mark_near_a_die_in_its_street_is_warned_of(wafer_recipe: Make) -> Non
         ({"deflector": "d8", "at": ["0 mm", "1.2 mm"]}, "deflector 'd8'"),
         ({"pad": "cd", "at": ["-1 mm", "0 mm"]}, "pad 'cd'"),
         ({"pad": "ladder", "at": ["0 mm", "-1 mm"]}, "pad 'ladder'"),
+        # 207 um by 126 um: one end alone, on each side, lies on the lens
+        ({"pad": "ladder", "at": ["1.09 mm", "0 mm"]}, "pad 'ladder'"),
+        ({"pad": "ladder", "at": ["-1.09 mm", "0 mm"]}, "pad 'ladder'"),
+        ({"pad": "ladder", "at": ["0 mm", "1.05 mm"]}, "pad 'ladder'"),
+        ({"pad": "ladder", "at": ["0 mm", "-1.05 mm"]}, "pad 'ladder'"),
         ({"label": "die", "at": ["1 mm", "0 mm"], "height": "60 um"}, "label 'die'"),
         ({"label": {"text": "A-1"}, "at": ["1 mm", "0 mm"], "height": "60 um"}, "label 'A-1'"),
         ({"cell": "logo", "at": ["1 mm", "0 mm"]}, "cell 'logo'"),

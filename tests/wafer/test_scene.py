@@ -295,6 +295,31 @@ def test_a_label_adds_what_its_polygons_give(small_recipe: Recipes) -> None:
     assert np.abs(middle.added_at(x, y) - wanted).max() < 5e-4 + 3e-4
 
 
+@pytest.mark.parametrize("side", [(0, 1), (0, -1), (1, 0), (-1, 0)])
+def test_a_long_strip_is_near_at_its_ends(small_recipe: Recipes, side: tuple[int, int]) -> None:
+    # strips of 12 um by 60 um in all: at the end of their long side a 24 um lens is 4 um away
+    def change(data: Data) -> None:
+        upright = side[0] == 0
+        data["pads"] = [
+            {
+                "name": "long", "kind": "strips", "diameters": ["150 nm"] * 5, "length": "12 um",
+                "width": "12 um", "direction": "x" if upright else "y",
+            }
+        ]  # fmt: skip
+        away = [46 * side[0], 46 * side[1]]
+        data["dies"]["lens"] = [
+            {"lens": "dot", "at": [f"{away[0]} um", f"{away[1]} um"]},
+            {"pad": "long", "at": ["0 um", "0 um"]},
+        ]
+
+        data["wafer"].update(die_pitch=["150 um", "150 um"], diameter="300 um")
+
+    scene = scene_of(small_recipe, change)
+    lens = at(scene, 46 * side[0], 46 * side[1])
+    assert not lens.lone
+    assert lens.added.max() > 0.005
+
+
 def test_a_label_out_of_reach_leaves_a_lens_alone(small_recipe: Recipes) -> None:
     scene = scene_of(small_recipe, labelled(-55))
     assert len(scene.of_thing) == 9
