@@ -4,7 +4,7 @@ Deposits come block row by block row from the lattice's lowest row up. Every lat
 they come and hands on those that it is done with: a convolution lags by the length of its taps,
 and a fixed number of rounds of the fixed point run one behind the other,
 
-    deposit -> images -> rounds -> deposit again where the slope does not tell -> images -> rounds
+    deposit -> images -> rounds (-> deposit at the densities found -> images -> rounds)
 
 so that only the rows under way are held at once. The number of rounds comes from the bias table: a
 round shrinks the error by the most that an area can change with density. One Gaussian term only;
@@ -24,7 +24,7 @@ import numba
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from layoutgen.exposure.area import AreaTable
+from layoutgen.exposure.area import AreaTable, Line
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import (
     Grid,
@@ -429,21 +429,16 @@ def _round(
 
 
 class _Again:
-    """Deposits again the blocks whose density lies far from that of their first deposit."""
+    """Deposits every site at the density that the rounds before came to."""
 
     def __init__(
-        self,
-        geometry: _Geometry,
-        flat: NDArray[np.int32],
-        origin: np.float32,
-        near: float,
-        table: Callable[[float, float], AreaTable],
-        jobs: int,
-    ) -> None:
-        self._geometry, self._flat, self._origin = geometry, flat, origin
-        self._near, self._table, self._jobs = near, table, jobs
+        self, geometry: _Geometry, origin: np.float32, table: Callable[[float, float], AreaTable],
+        areas: Callable[[Iterator[tuple[int, list[FloatArray]]]], Iterator[Rows]], jobs: int,
+    ) -> None:  # fmt: skip
+        """areas: makes of deposits what the first round takes, areas about one density."""
+        self._geometry, self._table, self._areas, self._jobs = geometry, table, areas, jobs
         grid = geometry.grid
-        self._held = _Held(grid.i0, grid.cols, [0.0, 0.0, float(origin), 0.0], 3 * geometry.at_once)
+        self._held = _Held(grid.i0, grid.cols, [float(origin), 0.0], 3 * geometry.at_once)
         self._source: Iterator[Rows] = iter(())
 
     def _reach(self, end: int) -> None:
@@ -451,7 +446,7 @@ class _Again:
             rows = next(self._source, None)
             if rows is None:
                 return
-            self._held.append(Rows(rows.j0, rows.i0, rows.arrays[:4]))
+            self._held.append(Rows(rows.j0, rows.i0, rows.arrays[2:4]))
 
     def _deposits(self) -> Iterator[tuple[int, list[FloatArray]]]:
         geometry, raster = self._geometry, self._geometry.raster
@@ -459,47 +454,37 @@ class _Again:
         for band in geometry.bands:
             low, high = geometry.touched(band)
             self._reach(high)
-            nodes = self._held.take(low, high)[2]
-            coef = self._held.take(low, high)[3]
+            nodes, coef = self._held.take(low, high)
             tasks = []
             for index in band:
                 rows, cols = raster.around(raster.part.sites[index])
                 here = nodes[max(rows.start + grid.j0 - low, 0) : rows.stop + grid.j0 - low, cols]
-                least, most = float(here.min()), float(here.max())
-                if max(float(self._origin) - least, most - float(self._origin)) > self._near:
-                    window = raster.window(raster.part.sites[index])
-                    first = window[0].start + grid.j0 - low
-                    cut = coef[first : first + window[0].stop - window[0].start, window[1]]
-                    tasks.append((index, np.ascontiguousarray(cut, dtype=np.float32),
-                                  self._table(least, most)))  # fmt: skip
+                window = raster.window(raster.part.sites[index])
+                first = window[0].start + grid.j0 - low
+                cut = coef[first : first + window[0].stop - window[0].start, window[1]]
+                tasks.append((index, np.ascontiguousarray(cut, dtype=np.float32),
+                              self._table(float(here.min()), float(here.max()))))  # fmt: skip
             yield from run_in_order(self._one, tasks, self._jobs)
 
     def _one(self, task: tuple[int, SingleArray, AreaTable]) -> tuple[int, list[FloatArray]]:
-        """A block's change of area, what its old slope takes away, and its new slope."""
+        """A block's areas and slopes at its densities."""
         index, coef, table = task
         raster = self._geometry.raster
-        site, masters = raster.part.sites[index], raster.part.block(index)
-        sums, back, fresh = (np.zeros(coef.shape) for _ in range(3))
-        window = raster.window(site)
-        raster.deposit(self._flat, -1.0, site, masters, window, [sums, back])
+        site, sums = raster.part.sites[index], [np.zeros(coef.shape), np.zeros(coef.shape)]
         raster.deposit(
-            table.packed, 1.0, site, masters, window, [sums, fresh], coef=coef, first=table.d0
-        )
-        return index, [sums, back, fresh]
+            table.packed, site, raster.part.block(index), raster.window(site), sums,
+            coef=coef, first=table.d0,
+        )  # fmt: skip
+        return index, sums
 
-    def __call__(self, source: Iterator[Rows], sign: float) -> Iterator[Rows]:
-        """(constant, slope, nodes, coef) to (constant, slope, nodes), slopes about the same density."""
+    def __call__(self, source: Iterator[Rows]) -> Iterator[Rows]:
+        """What rounds give to what further rounds take."""
         self._source = source
-        raster = self._geometry.raster
-        for rows in _with_images(self._geometry, _summed(self._geometry, 3, self._deposits())):
+        for rows in self._areas(self._deposits()):
             self._reach(rows.end)
-            constant, slope, nodes, _ = self._held.take(rows.j0, rows.end)
-            sums, back, fresh = rows.arrays
-            if sums.any() or back.any() or fresh.any():
-                steeper = (sign * raster.slope_scale * fresh).astype(np.float32)
-                constant += (sign * raster.fill_scale * sums).astype(np.float32)
-                constant += steeper * (self._origin - nodes)
-                slope += (sign * raster.slope_scale * back).astype(np.float32) + steeper
+            constant, slope, origin = rows.arrays
+            nodes, _ = self._held.take(rows.j0, rows.end)
+            constant += slope * (origin - nodes)  # about the one density that rounds count from
             yield Rows(rows.j0, rows.i0, (constant, slope, nodes))
             self._held.drop(rows.end)
 
@@ -516,22 +501,20 @@ class Settled(NamedTuple):
 def settled(
     raster: PartRaster,
     range_dbu: float,
-    flat: NDArray[np.int32],
-    origin: np.float32,
+    line: Line,
     *,
     rounds: tuple[int, int],
-    near: float,
     table: Callable[[float, float], AreaTable],
     frame: Callable[[Grid], SingleArray] | None,
     jobs: int,
 ) -> Settled:
     """The density of a lone part under one Gaussian term.
 
-    flat: packed areas at the density `origin`; table: those around two densities. rounds: how many
-    before and after blocks are deposited again. frame: area of the part's own frame on some nodes;
+    line: areas as the first deposit takes them; table: those around two densities. rounds: how many before
+    a second deposit, 0 where there is none, and in the end. frame: area of the part's own frame on some nodes;
     then it is exposed, and the shapes are not.
     """
-    kernel = _Kernel(raster.grid, range_dbu)
+    kernel, origin = _Kernel(raster.grid, range_dbu), line.origin
     geometry = _Geometry(raster, kernel.reach * sum(rounds) + _NEAR_DIAGONAL)
     sign = 1.0 if frame is None else -1.0
 
@@ -541,15 +524,15 @@ def settled(
             window = raster.window(site)
             shape = (window[0].stop - window[0].start, window[1].stop - window[1].start)
             sums = [np.zeros(shape), np.zeros(shape)]
-            raster.deposit(flat, 1.0, site, raster.part.block(index), window, sums)
+            raster.deposit(line.packed, site, raster.part.block(index), window, sums)
             return index, sums
 
         blocks = (k for band in geometry.bands for k in band)
         yield from run_in_order(one, blocks, jobs, ahead=_AHEAD)
 
-    def areas() -> Iterator[Rows]:
+    def areas(deposits: Iterator[tuple[int, list[FloatArray]]]) -> Iterator[Rows]:
         scratch = geometry.scratch(0)
-        for rows in _with_images(geometry, _summed(geometry, 2, deposited())):
+        for rows in _with_images(geometry, _summed(geometry, 2, deposits)):
             constant = scratch.array("constant", rows.arrays[0].shape, np.float32)
             slope = scratch.array("slope", rows.arrays[0].shape, np.float32)
             np.multiply(rows.arrays[0], sign * raster.fill_scale, out=constant, casting="same_kind")
@@ -565,10 +548,12 @@ def settled(
 
     margin = kernel.margin(geometry, max(rounds))
     scratch = geometry.scratch(margin)
-    source = _mirrored(geometry, areas(), kernel.margin(geometry, rounds[0]))
-    for _ in range(rounds[0]):
-        source = _round(geometry, kernel, origin, scratch, source)
-    source = _Again(geometry, flat, origin, near, table, jobs)(source, sign)
+    source = areas(deposited())
+    if rounds[0]:
+        source = _mirrored(geometry, source, kernel.margin(geometry, rounds[0]))
+        for _ in range(rounds[0]):
+            source = _round(geometry, kernel, origin, scratch, source)
+        source = _Again(geometry, origin, table, areas, jobs)(source)
     source = _mirrored(geometry, source, kernel.margin(geometry, rounds[1]))
     for _ in range(rounds[1]):
         source = _round(geometry, kernel, origin, scratch, source)

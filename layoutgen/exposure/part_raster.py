@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from layoutgen.exposure.part import MasterArray, Part, Site
 from layoutgen.exposure.raster import (
+    CELL_UNIT,
     DEPOSIT_SCALE,
     SLOPE_UNIT,
     STEPS,
     Convolver,
     Grid,
     SingleArray,
+    cell_weights,
     deposit,
     spline_weights,
     steps_per_node,
@@ -53,6 +55,7 @@ class PartRaster:
         self.convolver = Convolver(self.grid, terms, self.mirror_x, self.mirror_y)
         self.wx = spline_weights(nx, 1 << 12)
         self.wy = spline_weights(ny, 1 << 12)
+        self.cell_x, self.cell_y = cell_weights(nx), cell_weights(ny)
         self.ux = spline_weights(nx, None).astype(np.float32)
         self.uy = (STEPS * spline_weights(ny, None)).astype(np.float32)
         self.gx0 = 1 if lattice.centre == "gap" else 0
@@ -96,7 +99,6 @@ class PartRaster:
     def deposit(
         self,
         table: NDArray[np.int32],
-        times: float,
         site: Site,
         masters: MasterArray,
         window: tuple[slice, slice],
@@ -105,20 +107,20 @@ class PartRaster:
         coef: SingleArray | None = None,
         first: int = 0,
     ) -> None:
-        """Deposit a block into the window's arrays; `times` -1 takes it back.
+        """Deposit a block into the window's arrays.
 
         table: packed areas and slopes, (1, masters + 1); with the spline `coef` on the window's
         nodes, (density steps from `first` on, masters + 1), and each site is taken at its own density.
         """
         g = self.grid
-        weight = times * len(self.part.pieces[site.piece].placements) / self.part.group_order
+        weight = len(self.part.pieces[site.piece].placements) / self.part.group_order
         lo, hi = site.runs
         here = _NO_COEF if coef is None else coef
         masters = np.require(masters, requirements="W")  # so that the kernel is compiled once
         deposit(
             masters, site.window.row0, site.window.col0, lo, hi, self.gx0, self.gx_odd, self.gy,
-            self.nx, self.ny, self.wx, self.wy, self.ux, self.uy, here, np.float32(first), table,
-            weight, out[0], out[1], g.i0 + window[1].start, g.j0 + window[0].start,
+            self.nx, self.ny, self.wx, self.wy, self.cell_x, self.cell_y, self.ux, self.uy, here,
+            np.float32(first), table, weight, out[0], out[1], g.i0 + window[1].start, g.j0 + window[0].start,
         )  # fmt: skip
 
     @property
@@ -128,8 +130,8 @@ class PartRaster:
 
     @property
     def slope_scale(self) -> float:
-        """The same for slopes: a box spreads over four nodes."""
-        return 0.25 / SLOPE_UNIT / (self.nx * self.ny)
+        """The same for slopes."""
+        return 1.0 / (CELL_UNIT * CELL_UNIT * SLOPE_UNIT) / (self.nx * self.ny)
 
     def fill(self, sums: FloatArray) -> SingleArray:
         """Area fraction at the nodes from deposited areas, the part's images added."""

@@ -27,7 +27,8 @@ from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.lattice import Lattice
 
 __all__ = [
-    "AREA_UNIT", "DEPOSIT_SCALE", "SLOPE_UNIT", "Convolver", "Grid", "assign", "coefficients",
+    "AREA_UNIT", "CELL_UNIT", "DEPOSIT_SCALE", "SLOPE_UNIT", "Convolver", "Grid", "assign", "cell_weights",
+    "coefficients",
     "convolve_columns", "convolve_rows", "deposit", "field_at", "field_at_points", "node_values",
     "packed", "single_taps", "spline_basis", "spline_weights", "steps_per_node",
 ]  # fmt: skip
@@ -43,6 +44,8 @@ AREA_UNIT = 1 << 14
 #: Slopes (site areas per unit of density) count in coarser units, so that they fit 16 bits.
 SLOPE_UNIT = 1 << 12
 _WEIGHT_UNIT = 1 << 12
+#: Weights of a whole cell's slopes sum to this along each axis.
+CELL_UNIT = 1 << 8
 STEPS = float(DENSITY_STEPS)
 #: Sites along a cell at the most: their weights on a node sum to their number times 2^12, and
 #: 2^12 * 2^14 * 2^5 would be the sign bit.
@@ -106,6 +109,23 @@ def spline_weights(n: int, unit: int | None) -> FloatArray:
     return whole
 
 
+def cell_weights(n: int) -> FloatArray:
+    """Weights (2, 2, 4), [g, 0], of sites on a node, and, [g, 1], the mean of all others of a cell.
+
+    Whole numbers that sum to CELL_UNIT. What is deposited so keeps its place and its width, loses what
+    varies within a cell, and comes out alike from a mirrored part. Sites between columns (g = 1) are
+    never on a node.
+    """
+    w = spline_weights(n, None)
+    inner = np.stack([w[0, :, 1:].mean(axis=1) if n > 1 else w[1].mean(axis=1), w[1].mean(axis=1)])
+    found = np.floor(CELL_UNIT * np.stack([w[:, :, 0], inner], axis=1) + 0.5)
+    found[1, 0] = found[1, 1]
+    found[:, 1, 1:3] = CELL_UNIT / 2 - found[:, 1, :1]  # what rounding left over, on both sides
+    found[1, 0] = found[1, 1]
+    found[0, 0, 1] = CELL_UNIT - 2 * found[0, 0, 0]
+    return found
+
+
 def packed(area: NDArray[np.integer], slope: NDArray[np.integer]) -> NDArray[np.int32]:
     """Area (whole AREA_UNITs, below 2^15) and slope (whole SLOPE_UNITs, 16 bits) in one number."""
     found: NDArray[np.int32] = (area.astype(np.int32) << 16) | (slope.astype(np.int32) & 0xFFFF)
@@ -159,20 +179,24 @@ def _flush(acc, wx, first, n, i0, weight, row):  # type: ignore[no-untyped-def] 
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _flush_box(box, first, n, i0, weight, row, next_row):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The same for slopes, which a box of two by two nodes takes."""
+def _flush_cells(box, first, n, i0, on, wx, wy, weight, slopes, row):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The same for slopes: sums over cells go to the nodes around, the lowest in row `row`.
+
+    on: weights of a cell's first site; wx: of all others.
+    """
     for i in range(len(box) // n):
-        total = 0
         at = i * n
-        for s in range(n):
+        single = box[at]
+        total = 0
+        for s in range(1, n):
             total += box[at + s]
             box[at + s] = 0
+        box[at] = 0
         k = first + i - i0
-        v = weight * total
-        row[k] += v
-        row[k + 1] += v
-        next_row[k] += v
-        next_row[k + 1] += v
+        for q in range(4):
+            v = weight * wy[q]
+            for t in range(4):
+                slopes[row + q, k - 1 + t] += v * (single * on[t] + total * wx[t])
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -216,10 +240,10 @@ def _density_steps(rho, q0, top, step):  # type: ignore[no-untyped-def]  # pragm
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def deposit(  # type: ignore[no-untyped-def]
-    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, ux, uy, coef, q0, table, weight,
-    sums, slopes, i0, j0,
+    masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, cell_x, cell_y, ux, uy, coef, q0,
+    table, weight, sums, slopes, i0, j0,
 ):  # fmt: skip  # pragma: no cover
-    """Add a block of master indices (0 = empty) to `sums` (splines) and `slopes` (boxes).
+    """Add a block of master indices (0 = empty) to `sums` (site by site) and `slopes` (cell by cell).
 
     lo, hi are block columns for each row. table[density step - q0, index] is what `packed` makes of
     area and slope; with a single row the density is not asked for, else it is the spline `coef`
@@ -264,7 +288,10 @@ def deposit(  # type: ignore[no-untyped-def]
                 if now != never:
                     for q in range(now - 1, now + 3 if j == never else min(j - 1, now + 3)):
                         _flush(acc[q & 3], wx[g], first, nx, i0, weight, sums[q - j0])
-                    _flush_box(box, first, nx, i0, weight, slopes[now - j0], slopes[now + 1 - j0])
+                    _flush_cells(
+                        box, first, nx, i0, cell_x[g, 0], cell_x[g, 1], cell_y[gy, 1], weight,
+                        slopes, now - 1 - j0,
+                    )  # fmt: skip
                 now = j
             if r == rows:
                 break
@@ -292,6 +319,10 @@ def deposit(  # type: ignore[no-untyped-def]
                 out, wy[gy, :, t], acc[(j - 1) & 3, at_a:at_b], acc[j & 3, at_a:at_b],
                 acc[(j + 1) & 3, at_a:at_b], acc[(j + 2) & 3, at_a:at_b], box[at_a:at_b],
             )  # fmt: skip
+            if t == 0 and gy == 0:  # a row on the nodes
+                _flush_cells(
+                    box, first, nx, i0, cell_x[g, 0], cell_x[g, 1], cell_y[0, 0], weight, slopes, j - 1 - j0,
+                )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -6,8 +6,8 @@ Drawn sizes depend on density and density on drawn sizes. With unrounded drawn s
 
 contracts: a change of density moves a pillar by a few nm, which moves the density by some per cent
 of that change. One pass over the sites deposits the area and its slope at a first density; then
-the iteration runs on the coarse raster alone. Where the answer lies so far from the first density that
-the slope no longer tells the area, those blocks are deposited again at their own density.
+the iteration runs on the coarse raster alone. Where straight lines tell every area at every density that
+is all; else all sites are deposited once more, each at the density that came out, and settle from there.
 
 A part that stands alone under one Gaussian term is settled in bands of rows (`bands`); several
 terms, surroundings, and a part that others have to see take whole rasters.
@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.errors import InputError
-from layoutgen.exposure.area import AreaTable
+from layoutgen.exposure.area import AreaTable, Line, line_of
 from layoutgen.exposure.bands import settled
 from layoutgen.exposure.bias import DENSITY_STEPS, BiasTable
 from layoutgen.exposure.part import MasterArray, Part, Site
@@ -50,18 +50,16 @@ FloatArray = NDArray[np.float64]
 
 #: The iteration stops when no node's density changes by more than this.
 STOP = 1e-5
-#: A block whose density ends farther than this from that of its deposit is deposited again: what
-#: the slope misses, and what its box deposit smears, is then below 1e-5 of density.
-NEAR = 0.03
+#: How far whole rasters settle before sites are deposited again, and what counts as settled at all.
+_ROUGHLY = 3e-3
 _MAX_ROUNDS = 60
 #: Bands hold this many rows beyond their own at the most; a range under two pitches rings for a thousand.
 _LONGEST_TAPS = 100
 #: Passes in bands before whole rasters take over, each of two rounds more than the one before.
 _MORE_ROUNDS = 4
-#: What the first rounds may leave, and what the slope misses where blocks are not deposited again:
-#: 1.4e-4 was seen. More of it costs another pass, nothing else.
-_LEFT = 0.01
-_MISSED = 2e-4
+#: How far the first density may lie from the last one, and what the rounds before a second deposit leave
+#: of it. More costs another pass, nothing else.
+_OFF, _LEFT = 0.3, 0.01
 #: Areas that change faster with density than this take more rounds than bands of rows are good for.
 _STEEP = 0.3
 #: A change of density that no settling sequence shows; and what may be left of it at the end.
@@ -186,20 +184,20 @@ def solve(
     where the bias is so steep that it does not settle.
     """
     first = _first_density(part, exposed, site_area_nm2)
-    table = AreaTable(part.masters, exposed.bias, site_area_nm2, first - 32, first + 32)
-    flat = table.packed[32:33].copy()
+    others_add = 0.0 if around is None else float(around.max(initial=0.0))
+    line = line_of(
+        part.masters, exposed.bias, site_area_nm2, first, None if exposed.background else others_add
+    )
     steep = _steepest(part, exposed, site_area_nm2)
     (term, *others) = exposed.terms
     if (
         term.term == "gaussian" and not others and around is None and not seen and steep < _STEEP
         and len(single_taps(term.range_dbu, raster.grid.hx)) <= _LONGEST_TAPS
     ):  # fmt: skip
-        found = _in_bands(part, exposed, site_area_nm2, raster, frame, flat, first, steep, jobs)
+        found = _in_bands(part, exposed, site_area_nm2, raster, frame, line, steep, jobs)
         if found is not None:
             return found
-    return _on_whole_rasters(
-        part, exposed, site_area_nm2, raster, frame, around, flat, first, jobs
-    )  # fmt: skip
+    return _on_whole_rasters(part, exposed, site_area_nm2, raster, frame, around, line, jobs)
 
 
 def _steepest(part: Part, exposed: Exposed, site_area_nm2: float) -> float:
@@ -214,9 +212,9 @@ def _steepest(part: Part, exposed: Exposed, site_area_nm2: float) -> float:
 
 def _in_bands(
     part: Part, exposed: Exposed, site_area_nm2: float, raster: PartRaster, frame: Frame | None,
-    flat: NDArray[np.int32], first: int, steep: float, jobs: int,
+    line: Line, steep: float, jobs: int,
 ) -> Density | None:  # fmt: skip
-    """None where a few more rounds do not settle it: blocks are deposited again once only."""
+    """None where a few more rounds do not settle it: sites are deposited twice at the most."""
     tables: list[AreaTable] = []
 
     def table(low: float, high: float) -> AreaTable:
@@ -230,45 +228,40 @@ def _in_bands(
         return tables[0]
 
     shrink = math.log(max(steep, 1e-3))
-    before = max(1, math.ceil(math.log(_LEFT) / shrink))
-    after = 1 + max(1, math.ceil(math.log(STOP / _MISSED) / shrink))
+    if line.enough:
+        before, after = 0, 1 + max(1, math.ceil(math.log(STOP / _OFF) / shrink))
+    else:
+        before = max(1, math.ceil(math.log(_LEFT) / shrink))
+        after = 1 + max(1, math.ceil(math.log(STOP / line.off) / shrink))
     for more in range(0, 2 * _MORE_ROUNDS, 2):
+        rounds = (before, after + more)
         found = settled(
-            raster, exposed.terms[0].range_dbu, flat, np.float32(first / DENSITY_STEPS),
-            rounds=(before, after + more), near=NEAR, table=table,
+            raster, exposed.terms[0].range_dbu, line, rounds=rounds, table=table,
             frame=frame if exposed.background else None, jobs=jobs,
         )  # fmt: skip
         if found.residual < STOP:
-            return Density(
-                raster, found.coef, found.low, found.high, found.residual, before + after + more
-            )
+            return Density(raster, found.coef, found.low, found.high, found.residual, sum(rounds))
     return None
 
 
 def _on_whole_rasters(
     part: Part, exposed: Exposed, site_area_nm2: float, raster: PartRaster, frame: Frame | None,
-    around: SingleArray | None, flat: NDArray[np.int32], first: int, jobs: int,
+    around: SingleArray | None, line: Line, jobs: int,
 ) -> Density:  # fmt: skip
-    origin = np.float32(first / DENSITY_STEPS)
+    flat, origin = line.packed, line.origin
     every = range(len(part.sites))
     own_frame = None if frame is None else frame(raster.grid)
-    sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, flat, 1.0))
+    sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, flat))
     constant, linear = raster.fill(sums), raster.slope(slopes)
     del sums, slopes
     start = np.full(raster.grid.shape, origin, dtype=np.float32)
     settled_ = _iterate(
-        raster, exposed, constant, [(linear, origin)], own_frame, around, start, NEAR / 10
-    )
+        raster, exposed, constant, linear, origin, own_frame, around, start,
+        STOP if line.enough else _ROUGHLY,
+    )  # fmt: skip
     _refuse_unsettled(part, settled_.change)
-    nodes = settled_.nodes
-    again = [
-        index
-        for index, site in enumerate(part.sites)
-        if float(np.abs(nodes[raster.around(site)] - origin).max()) > NEAR
-    ]
-    forms: list[tuple[SingleArray, SingleArray | np.float32]] = [(linear, origin)]
-    if again and exposed.bias.depends_on_density:
-        # these blocks' deposits are taken back, to the last bit, and made at their own densities
+    nodes, last = settled_.nodes, settled_
+    if not line.enough:
         span = _span(float(nodes.min()), float(nodes.max()))
         rows = AreaTable(part.masters, exposed.bias, site_area_nm2, *span)
         coef = settled_.coef if around is None else settled_.coef + coefficients(around)
@@ -278,17 +271,12 @@ def _on_whole_rasters(
             out: Sequence[FloatArray],
         ) -> None:  # fmt: skip
             here = np.ascontiguousarray(coef[window])
-            raster.deposit(rows.packed, 1.0, site, masters, window, out, coef=here, first=rows.d0)
+            raster.deposit(rows.packed, site, masters, window, out, coef=here, first=rows.d0)
 
-        back = raster.gather(again, 2, jobs, partial(raster.deposit, flat, -1.0))
-        constant += raster.fill(back[0])
-        linear += raster.slope(back[1])
-        del back
-        fresh = raster.gather(again, 2, jobs, deposit_again)
-        constant += raster.fill(fresh[0])
-        forms.append((raster.slope(fresh[1]), nodes))
-        del fresh
-    last = _iterate(raster, exposed, constant, forms, own_frame, around, nodes, STOP)
+        sums, slopes = raster.gather(every, 2, jobs, deposit_again)
+        constant, linear = raster.fill(sums), raster.slope(slopes)
+        del sums, slopes
+        last = _iterate(raster, exposed, constant, linear, nodes, own_frame, around, nodes, STOP)
     _refuse_unsettled(part, last.change)
     return Density(
         raster, SplineRows.of(last.coef, raster.grid.i0, raster.grid.j0), float(last.nodes.min()),
@@ -297,7 +285,7 @@ def _on_whole_rasters(
 
 
 def _refuse_unsettled(part: Part, change: float) -> None:
-    if not change < max(_UNSETTLED, NEAR / 10):
+    if not change < max(_UNSETTLED, _ROUGHLY):
         raise InputError(
             f"exposure.bias_table: want a bias that changes slowly enough with density for sizes and"
             f" densities to settle, got one that does not in {part.name}"
@@ -326,7 +314,8 @@ def _iterate(
     raster: PartRaster,
     exposed: Exposed,
     constant: SingleArray,
-    forms: Sequence[tuple[SingleArray, SingleArray | np.float32]],
+    slope: SingleArray,
+    origin: SingleArray | np.float32,
     own_frame: SingleArray | None,
     around: SingleArray | None,
     start: SingleArray,
@@ -337,11 +326,9 @@ def _iterate(
     area, step, coef = np.zeros_like(start), np.zeros_like(start), np.zeros_like(start)
     change, rounds = math.inf, 0
     while change >= stop and rounds < _MAX_ROUNDS:
-        area[:] = constant
-        for slopes, origin in forms:
-            np.subtract(nodes, origin, out=step)
-            step *= slopes
-            area += step
+        np.subtract(nodes, origin, out=area)
+        area *= slope
+        area += constant
         if exposed.background:
             np.subtract(frame, area, out=area)
         raster.convolver(area, out=coef)

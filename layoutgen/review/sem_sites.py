@@ -472,7 +472,7 @@ def _from_raster(
         out: Sequence[FloatArray],
     ) -> None:
         codes = variant.coder.block(site, masters).codes
-        raster.deposit(table, 1.0, site, codes, window, out)
+        raster.deposit(table, site, codes, window, out)
 
     fill: FloatArray = raster.fill(raster.gather(near, 2, 1, drawn)[0]).astype(np.float64)
     if exposed.background:

@@ -11,7 +11,8 @@
 
 Everything that is compared runs in one process, turn by turn, and medians of CPU time are given, so
 that a busy machine weighs on all alike. Ours has bias and density on, A and B have neither. Ours
-is the whole build of a wafer with one lens: reading tables, lens, OASIS, manifest and lists.
+is the whole build of a wafer with one lens, from reading tables to manifest, lists and review page; `layout
+alone` ends where A and B do, with the layout file.
 The tables that it needs are made here. Prints Markdown.
 """
 
@@ -167,6 +168,19 @@ def ours(recipe_path: Path, out: Path, *, jobs: int = 1) -> Sample:
     return Sample(cpu, wall, pillars, (job / f"{recipe_path.stem}-A.oas").stat().st_size)
 
 
+def layout_alone(recipe_path: Path, out: Path) -> Sample:
+    """From the recipe to the layout file and no farther, as A and B: no lists, no review page."""
+    from layoutgen.pipeline.build import write_layout
+    from layoutgen.pipeline.design import design, quiet
+    from layoutgen.recipe.load import load_recipe
+
+    cpu, wall = cpu_s(), time.perf_counter()
+    wafer = design(load_recipe(recipe_path), quiet, 1)
+    write_layout(wafer, out, "lens", 1, quiet)
+    cpu, wall = cpu_s() - cpu, time.perf_counter() - wall
+    return Sample(cpu, wall, wafer.tree.pillars, (out / "lens.oas").stat().st_size)
+
+
 def baseline(write: Callable[..., int], aperture_um: float, focal_um: float, out: Path) -> Sample:
     """One run of A or B in this process."""
     path = out / "lens.oas"
@@ -236,6 +250,7 @@ def lenses(repeats: int, aperture_um: float, only_baselines: bool) -> None:
                     folder, mode, aperture_um=aperture_um, focal_um=focal_um, compression=mode
                 )
                 runs[mode] = partial(ours, recipe)
+                runs[f"{mode}, layout alone"] = partial(layout_alone, recipe)
             found = interleaved(runs, repeats)
         for name, s in found.items():
             rows.append(

@@ -132,32 +132,57 @@ def test_a_deposit_keeps_the_area_whatever_the_order_and_cut_of_blocks(lattice: 
         return found
 
     size = np.array([100.0, 200.0, 300.0])
-    table = packed(area, np.zeros_like(area))[None, :]
+    slope = np.array([0, -700, 45, 9001], dtype=np.int32)  # SLOPE_UNITs, likewise
+    table = packed(area, slope)[None, :]
     masters = Masters(size, size, np.zeros(3, dtype=np.bool_))
     part = Part("lens", lattice, Circle(20_000**2, 20_000**2), "whole", masters, source)
     raster = PartRaster(part, GAUSS, 0.0)
     whole_window = (slice(0, raster.grid.rows), slice(0, raster.grid.cols))
     rows = part.pieces[0].rows
 
-    def deposited(side: int, backwards: bool) -> np.ndarray:
+    def deposited(side: int, backwards: bool) -> list[np.ndarray]:
         sites = [Site(0, window, rows) for window in rows.blocks(side)]
         out = [np.zeros(raster.grid.shape), np.zeros(raster.grid.shape)]
         for site in sites[::-1] if backwards else sites:
-            raster.deposit(table, 1.0, site, source(site), whole_window, out)
-        return out[0]
+            raster.deposit(table, site, source(site), whole_window, out)
+        return out
 
     once = deposited(1000, False)
     for side, backwards in ((1000, True), (64, False), (17, True), (5, False)):
-        np.testing.assert_array_equal(deposited(side, backwards), once)  # to the last bit
-    # what was put in, counted site by site; weights are 2^12 along each axis
-    total = sum(
-        int(area[(5 * row + 3 * col) % 4])
+        for found, wanted in zip(deposited(side, backwards), once, strict=True):
+            np.testing.assert_array_equal(found, wanted)  # to the last bit
+    # what was put in, counted site by site; weights are 2^12 along each axis, those of cells 2^8
+    put = [
+        (row, col, (5 * row + 3 * col) % 4)
         for row, lo, hi in zip(
             range(rows.row0, rows.row0 + len(rows.lo)), rows.lo, rows.hi, strict=True
         )
         for col in range(int(lo), int(hi))
-    )
-    assert once.sum() == total * 2**24
+    ]
+    total = sum(int(area[k]) for _, _, k in put)
+    assert once[0].sum() == total * 2**24
+    assert once[1].sum() == sum(int(slope[k]) for _, _, k in put) * 2**16
+    # and where: centre and spread of a cubic B-spline about every site; slopes lose what varies in a cell,
+    # so those on the rim move outwards
+    g = raster.grid
+    for found, amount, near in ((once[0], area, 1e-4), (once[1], slope, 1e-2)):
+        weight = np.array([float(amount[k]) for _, _, k in put])
+        for axis, at, step in (
+            (0, g.xs(), g.hx),
+            (1, g.ys(), g.hy),
+        ):
+            own = np.array(
+                [(lattice.x_dbu(r, c), lattice.y_dbu(r))[axis] for r, c, _ in put], dtype=float
+            )
+            share = found.sum(axis=axis) / found.sum()
+            centre = float(own @ weight / weight.sum())
+            assert float(share @ at) == pytest.approx(centre, abs=near * step)
+            spread = float((own - centre) ** 2 @ weight / weight.sum()) + step**2 / 3
+            assert float(share @ (at - centre) ** 2) == pytest.approx(spread, rel=near)
     # in area: the fill of all nodes times a node's own area
-    got = float(raster.fill(once.copy()).astype(np.float64).sum()) * raster.grid.hx * raster.grid.hy
+    got = (
+        float(raster.fill(once[0].copy()).astype(np.float64).sum())
+        * raster.grid.hx
+        * raster.grid.hy
+    )
     assert got == pytest.approx(total / AREA_UNIT * lattice.site_area_dbu2, rel=1e-6)
