@@ -184,19 +184,25 @@ def _flush_cells(box, first, n, i0, on, wx, wy, weight, slopes, row):  # type: i
 
     on: weights of a cell's first site; wx: of all others.
     """
+    row0 = slopes[row]
+    row1 = slopes[row + 1]
+    row2 = slopes[row + 2]
+    row3 = slopes[row + 3]
     for i in range(len(box) // n):
         at = i * n
-        single = box[at]
-        total = 0
+        single = np.float64(box[at])
+        rest = 0
         for s in range(1, n):
-            total += box[at + s]
-            box[at + s] = 0
-        box[at] = 0
+            rest += box[at + s]
+        box[at : at + n] = 0
+        total = np.float64(rest)
         k = first + i - i0
-        for q in range(4):
-            v = weight * wy[q]
-            for t in range(4):
-                slopes[row + q, k - 1 + t] += v * (single * on[t] + total * wx[t])
+        for t in range(4):
+            v = weight * (single * on[t] + total * wx[t])
+            row0[k - 1 + t] += wy[0] * v
+            row1[k - 1 + t] += wy[1] * v
+            row2[k - 1 + t] += wy[2] * v
+            row3[k - 1 + t] += wy[3] * v
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
