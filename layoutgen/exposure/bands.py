@@ -48,6 +48,8 @@ _NEAR_DIAGONAL = 8
 _BESIDE = 6
 #: Blocks that may be deposited while a band of rows goes through its rounds: 20 kB each.
 _AHEAD = 256
+#: Nodes that are handed on at a time: enough to be worth the calls.
+_AT_A_TIME = 1 << 17
 
 
 class Rows(NamedTuple):
@@ -183,11 +185,13 @@ class _Geometry:
         if self.octant:
             highest = max((high for _, high in touched), default=0)
             self.last = min(self.last, highest + beyond)
-        #: Rows of nodes that come at once, the most.
+        #: Rows of nodes that a block row touches, the most.
         self.at_once = max((high - low for low, high in touched), default=1) + _NEAR_DIAGONAL
+        #: Rows that are handed on at a time: wide ones a few, so that little of them is under way.
+        self.pace = min(max(_AT_A_TIME // self.grid.cols, _NEAR_DIAGONAL), self.at_once)
 
     def scratch(self, margin: int) -> _Scratch:
-        return _Scratch((self.at_once + 2) * (self.grid.cols + margin))
+        return _Scratch((self.pace + _NEAR_DIAGONAL) * (self.grid.cols + margin))
 
     def touched(self, band: Sequence[int]) -> tuple[int, int]:
         """The rows of nodes, low and one beyond the last, that a block row's deposits touch."""
@@ -226,11 +230,14 @@ def _summed(
             for total, local in zip(there, waiting[1], strict=True):
                 total[:, cols] += local
             waiting = next(deposits, None)
-        if low > held.j0:
-            yield Rows(held.j0, grid.i0, held.take(held.j0, low))
-            held.drop(low)
-    if held.end > held.j0:
-        yield Rows(held.j0, grid.i0, held.take(held.j0, held.end))
+        while low > held.j0:
+            end = min(low, held.j0 + geometry.pace)
+            yield Rows(held.j0, grid.i0, held.take(held.j0, end))
+            held.drop(end)
+    while held.end > held.j0:
+        end = min(held.end, held.j0 + geometry.pace)
+        yield Rows(held.j0, grid.i0, held.take(held.j0, end))
+        held.drop(end)
 
 
 def _with_images(geometry: _Geometry, summed: Iterator[Rows]) -> Iterator[Rows]:
@@ -247,7 +254,7 @@ def _with_images(geometry: _Geometry, summed: Iterator[Rows]) -> Iterator[Rows]:
     last = geometry.last
     for rows in summed:
         if held is None:
-            held = _Held(grid.i0, grid.cols, [0.0] * len(rows.arrays), 2 * geometry.at_once)
+            held = _Held(grid.i0, grid.cols, [0.0] * len(rows.arrays), 2 * geometry.pace + ahead)
         held.append(rows)
         final = held.end == last
         end = held.end if final else held.end - ahead
@@ -316,7 +323,7 @@ def _mirrored(geometry: _Geometry, source: Iterator[Rows], margin: int) -> Itera
         if held is None:
             left = 0 if raster.mirror_x else grid.i0
             count = len(rows.arrays)
-            held = _Held(left, right - left, [0.0] * count, margin + 2 * geometry.at_once)
+            held = _Held(left, right - left, [0.0] * count, margin + 2 * geometry.pace)
         held.append(rows)
         end = held.end
         start = raster.mirror_y and done == 0
@@ -349,9 +356,9 @@ def _mirrored(geometry: _Geometry, source: Iterator[Rows], margin: int) -> Itera
                 np.concatenate([none, wide[m:0:-1], wide])
                 for none, wide in zip(blank, out, strict=True)
             )
-            for first in range(0, len(out[0]), geometry.at_once):
-                piece = tuple(wide[first : first + geometry.at_once] for wide in out)
-                yield Rows(first - margin, i0, piece)
+            for first in range(0, len(out[0]), geometry.pace):
+                some = slice(first, first + geometry.pace)
+                yield Rows(first - margin, i0, tuple(wide[some] for wide in out))
         else:
             yield Rows(done, i0, out)
         done = end
@@ -399,7 +406,7 @@ def _round(
         else:
             held.cut(rows.i0)  # an octant's rows begin farther right as they go up
         if held is None:
-            expected = geometry.at_once + 2 * kernel.half_y + 4
+            expected = 2 * geometry.pace + 2 * kernel.half_y + 4
             held = _Held(rows.i0, area.shape[1], [0.0] * 4, expected)
         held.append(Rows(rows.j0, rows.i0, (across, constant, slope, nodes)))
         final = held.end == last
