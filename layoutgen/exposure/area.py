@@ -1,4 +1,4 @@
-"""Exposed area of each master against density, in the whole numbers that are deposited."""
+"""Exposed area of each master against density, as lines and as tables, in the whole numbers that are deposited."""
 
 from __future__ import annotations
 
