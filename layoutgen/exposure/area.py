@@ -22,6 +22,9 @@ FloatArray = NDArray[np.float64]
 MISSED = 1e-4
 #: Densities at which a line is held against the areas, beside the bias table's own.
 _LOOKS = 65
+#: What an area and a slope can be at the most: shapes of more than two site areas overlap, and no rule lets
+#: them through.
+_LARGEST, _STEEPEST = 1.999, 7.99
 
 
 class AreaTable:
@@ -73,7 +76,7 @@ def line_of(
 
     def area(rho: FloatArray) -> FloatArray:
         drawn = masters.master_nm + free * bias(rho[:, None], masters.master_nm)
-        return np.minimum(scale * np.maximum(drawn, 0.0) ** 2, 1.999)
+        return np.minimum(scale * np.maximum(drawn, 0.0) ** 2, _LARGEST)
 
     own = bias.densities[(bias.densities > 0) & (bias.densities < 1)]
     reach = 1.0
@@ -92,7 +95,7 @@ def line_of(
 def _packed(area: FloatArray, slope: FloatArray) -> NDArray[np.int32]:
     """Areas and slopes of masters as the deposit takes them, (1, masters + 1); first an empty site."""
     whole = [np.floor(v * unit + 0.5).astype(np.int32)
-             for v, unit in ((area, AREA_UNIT), (np.clip(slope, -7.99, 7.99), SLOPE_UNIT))]  # fmt: skip
+             for v, unit in ((area, AREA_UNIT), (np.clip(slope, -_STEEPEST, _STEEPEST), SLOPE_UNIT))]  # fmt: skip
     return packed(*(np.concatenate([[0], v])[None, :] for v in whole))
 
 
@@ -104,9 +107,8 @@ def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  #
         high = min(d + 32, steps - 1)
         for m in range(count):
             drawn = max(master[m] + bias[d, m], 0.0)
-            # shapes of more than two site areas overlap: no rule lets them through
-            area[d, m + 1] = int(np.floor(min(scale * drawn * drawn, 1.999) * AREA_UNIT + 0.5))
+            area[d, m + 1] = int(np.floor(min(scale * drawn * drawn, _LARGEST) * AREA_UNIT + 0.5))
             if high > low:
                 lean = (bias[high, m] - bias[low, m]) * STEPS / (high - low)
-                lean = min(max(scale * 2 * drawn * lean, -7.99), 7.99)
+                lean = min(max(scale * 2 * drawn * lean, -_STEEPEST), _STEEPEST)
                 slope[d, m + 1] = int(np.floor(lean * SLOPE_UNIT + 0.5))

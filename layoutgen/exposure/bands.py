@@ -140,6 +140,13 @@ class _Held:
         first = self._first - self.j0
         return tuple(memory[first + j0 : first + j1, self._left :] for memory in self._memory)
 
+    def hand_on(self, end: int, pace: int) -> Iterator[Rows]:
+        """Rows before `end`, `pace` of them at a time; what has been taken is given back."""
+        while end > self.j0:
+            next_ = min(end, self.j0 + pace)
+            yield Rows(self.j0, self.i0, self.take(self.j0, next_))
+            self.drop(next_)
+
     def drop(self, j0: int) -> None:
         """Give back the rows before j0."""
         k = min(j0 - self.j0, self._count)
@@ -207,8 +214,21 @@ class _Geometry:
         return lows
 
 
+def _deposited(
+    raster: PartRaster, index: int, table: NDArray[np.int32], coef: SingleArray | None = None,
+    first: int = 0,
+) -> tuple[int, list[FloatArray]]:  # fmt: skip
+    """A block's number and its areas and slopes on its own window, as `PartRaster.deposit` makes them."""
+    site = raster.part.sites[index]
+    rows, cols = window = raster.window(site)
+    shape = (rows.stop - rows.start, cols.stop - cols.start)
+    sums = [np.zeros(shape), np.zeros(shape)]
+    raster.deposit(table, site, raster.part.block(index), window, sums, coef=coef, first=first)
+    return index, sums
+
+
 def _summed(
-    geometry: _Geometry, count: int, deposits: Iterator[tuple[int, list[FloatArray]]]
+    geometry: _Geometry, deposits: Iterator[tuple[int, list[FloatArray]]]
 ) -> Iterator[Rows]:
     """Rows of deposits, each when nothing more can be added to it.
 
@@ -216,8 +236,8 @@ def _summed(
     """
     grid, raster = geometry.grid, geometry.raster
     lows = geometry.lows()
-    held = _Held(grid.i0, grid.cols, [0.0] * count, 2 * geometry.at_once)
-    held.append(Rows(grid.j0, grid.i0, tuple(np.zeros((0, grid.cols)) for _ in range(count))))
+    held = _Held(grid.i0, grid.cols, [0.0, 0.0], 2 * geometry.at_once)
+    held.append(Rows(grid.j0, grid.i0, (np.zeros((0, grid.cols)), np.zeros((0, grid.cols)))))
     waiting = next(deposits, None)
     for band, low in zip(geometry.bands, lows[1:], strict=True):
         _, high = geometry.touched(band)
@@ -230,14 +250,8 @@ def _summed(
             for total, local in zip(there, waiting[1], strict=True):
                 total[:, cols] += local
             waiting = next(deposits, None)
-        while low > held.j0:
-            end = min(low, held.j0 + geometry.pace)
-            yield Rows(held.j0, grid.i0, held.take(held.j0, end))
-            held.drop(end)
-    while held.end > held.j0:
-        end = min(held.end, held.j0 + geometry.pace)
-        yield Rows(held.j0, grid.i0, held.take(held.j0, end))
-        held.drop(end)
+        yield from held.hand_on(low, geometry.pace)
+    yield from held.hand_on(held.end, geometry.pace)
 
 
 def _with_images(geometry: _Geometry, summed: Iterator[Rows]) -> Iterator[Rows]:
@@ -476,13 +490,7 @@ class _Again:
     def _one(self, task: tuple[int, SingleArray, AreaTable]) -> tuple[int, list[FloatArray]]:
         """A block's areas and slopes at its densities."""
         index, coef, table = task
-        raster = self._geometry.raster
-        site, sums = raster.part.sites[index], [np.zeros(coef.shape), np.zeros(coef.shape)]
-        raster.deposit(
-            table.packed, site, raster.part.block(index), raster.window(site), sums,
-            coef=coef, first=table.d0,
-        )  # fmt: skip
-        return index, sums
+        return _deposited(self._geometry.raster, index, table.packed, coef, table.d0)
 
     def __call__(self, source: Iterator[Rows]) -> Iterator[Rows]:
         """What rounds give to what further rounds take."""
@@ -527,19 +535,14 @@ def settled(
 
     def deposited() -> Iterator[tuple[int, list[FloatArray]]]:
         def one(index: int) -> tuple[int, list[FloatArray]]:
-            site = raster.part.sites[index]
-            window = raster.window(site)
-            shape = (window[0].stop - window[0].start, window[1].stop - window[1].start)
-            sums = [np.zeros(shape), np.zeros(shape)]
-            raster.deposit(line.packed, site, raster.part.block(index), window, sums)
-            return index, sums
+            return _deposited(raster, index, line.packed)
 
         blocks = (k for band in geometry.bands for k in band)
         yield from run_in_order(one, blocks, jobs, ahead=_AHEAD)
 
     def areas(deposits: Iterator[tuple[int, list[FloatArray]]]) -> Iterator[Rows]:
         scratch = geometry.scratch(0)
-        for rows in _with_images(geometry, _summed(geometry, 2, deposits)):
+        for rows in _with_images(geometry, _summed(geometry, deposits)):
             constant = scratch.array("constant", rows.arrays[0].shape, np.float32)
             slope = scratch.array("slope", rows.arrays[0].shape, np.float32)
             np.multiply(rows.arrays[0], sign * raster.fill_scale, out=constant, casting="same_kind")

@@ -28,9 +28,8 @@ from layoutgen.lattice import Lattice
 
 __all__ = [
     "AREA_UNIT", "CELL_UNIT", "DEPOSIT_SCALE", "SLOPE_UNIT", "Convolver", "Grid", "assign", "cell_weights",
-    "coefficients",
-    "convolve_columns", "convolve_rows", "deposit", "field_at", "field_at_points", "node_values",
-    "packed", "single_taps", "spline_basis", "spline_weights", "steps_per_node",
+    "coefficients", "convolve_columns", "convolve_rows", "deposit", "field_at", "field_at_points",
+    "node_values", "packed", "single_taps", "spline_basis", "spline_weights", "steps_per_node",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
@@ -119,7 +118,6 @@ def cell_weights(n: int) -> FloatArray:
     w = spline_weights(n, None)
     inner = np.stack([w[0, :, 1:].mean(axis=1) if n > 1 else w[1].mean(axis=1), w[1].mean(axis=1)])
     found = np.floor(CELL_UNIT * np.stack([w[:, :, 0], inner], axis=1) + 0.5)
-    found[1, 0] = found[1, 1]
     found[:, 1, 1:3] = CELL_UNIT / 2 - found[:, 1, :1]  # what rounding left over, on both sides
     found[1, 0] = found[1, 1]
     found[0, 0, 1] = CELL_UNIT - 2 * found[0, 0, 0]

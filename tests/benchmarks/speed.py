@@ -534,6 +534,7 @@ def main() -> None:
     if a.what == "all":
         # each in a process of its own: a child's peak memory counts that of the process that started it
         options = ["--repeats", str(a.repeats), "--aperture", str(a.aperture)]
+        options += ["--baselines"] * a.baselines
         for name in PARTS:
             command = [sys.executable, "-m", "tests.benchmarks.speed", name, *options]
             subprocess.run(command, check=True)

@@ -119,7 +119,7 @@ CASES = [
 def test_every_pillar_sees_the_direct_sum(
     kind: str, centre: str, symmetry: str, kernel: str, seen: bool
 ) -> None:
-    # 5e-4 is what is promised; 6e-6 to 6e-5 was seen with sites deposited twice, 1.1e-4 without
+    # 5e-4 is what is promised; 6e-6 to 6e-5 was seen with sites deposited twice, 1e-4 without
     lattice = Lattice(kind, 400, 400 if kind == "square" else 346, centre)
     terms = KERNELS[kernel]
     part = part_of(lattice, symmetry)
