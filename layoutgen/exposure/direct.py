@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from layoutgen.exposure.part import MasterArray, Part, Site
 from layoutgen.exposure.scatter import ScatterTerm
+from layoutgen.lattice import Lattice, Window
 
 __all__ = ["density_sum", "sum_is_cheaper"]
 
@@ -45,31 +46,50 @@ def density_sum(
         within = r <= term.reach_dbu
         kernel += np.where(within, term.share * term.value(r), 0.0)
     lattice, found = part.lattice, np.zeros(len(places))
-    turned = {
-        placement: places @ _matrix(*placement)
-        for piece in part.pieces
-        for placement in piece.placements
-    }  # M^T p for each p, as rows
+    turned = [
+        [places @ _matrix(*placement) for placement in piece.placements] for piece in part.pieces
+    ]  # M^T p for each p, as rows
     for index, site in enumerate(part.sites):
-        window = site.window
-        x0, x1 = lattice.x_dbu(0, window.col0), lattice.x_dbu(1, window.col0 + window.cols)
-        y0, y1 = lattice.y_dbu(window.row0), lattice.y_dbu(window.row0 + window.rows)
-        held: NDArray[np.unsignedinteger] | None = None
-        for placement in part.pieces[site.piece].placements:
-            p = turned[placement]
-            dx = np.maximum(np.maximum(x0 - p[:, 0], p[:, 0] - x1), 0.0)
-            dy = np.maximum(np.maximum(y0 - p[:, 1], p[:, 1] - y1), 0.0)
-            near = np.flatnonzero(dx * dx + dy * dy <= reach_dbu**2)
-            if not len(near):
-                continue
-            if held is None:
-                held = codes(site, part.block(index))
-            _sum(
-                held, area_dbu2, float(x0), float(lattice.y_dbu(window.row0)), window.row0 & 1,
-                float(lattice.pitch_dbu), float(lattice.row_dbu), float(lattice.shift_dbu),
-                p[near], near, reach_dbu, kernel, found,
-            )  # fmt: skip
+        images = np.concatenate(turned[site.piece])
+        near = _near(lattice, site.window, images, reach_dbu)
+        if not len(near):
+            continue
+        # what lies beyond reach of all of them need not be known
+        window = _around(lattice, site.window, images[near], reach_dbu)
+        if not window.rows or not window.cols:
+            continue
+        cut, masters = part.within(index, window)
+        _sum(
+            codes(cut, masters), area_dbu2, float(lattice.x_dbu(0, window.col0)),
+            float(lattice.y_dbu(window.row0)), window.row0 & 1,
+            float(lattice.pitch_dbu), float(lattice.row_dbu), float(lattice.shift_dbu),
+            images[near], near % len(places), reach_dbu, kernel, found,
+        )  # fmt: skip
     return found
+
+
+def _near(
+    lattice: Lattice, window: Window, points: FloatArray, reach_dbu: float
+) -> NDArray[np.int64]:
+    """Numbers of the points (n, 2) within reach of a block."""
+    x0, x1 = lattice.x_dbu(0, window.col0), lattice.x_dbu(1, window.col0 + window.cols)
+    y0, y1 = lattice.y_dbu(window.row0), lattice.y_dbu(window.row0 + window.rows)
+    dx = np.maximum(np.maximum(x0 - points[:, 0], points[:, 0] - x1), 0.0)
+    dy = np.maximum(np.maximum(y0 - points[:, 1], points[:, 1] - y1), 0.0)
+    return np.flatnonzero(dx * dx + dy * dy <= reach_dbu**2)
+
+
+def _around(lattice: Lattice, window: Window, points: FloatArray, reach_dbu: float) -> Window:
+    """The part of a block's window that holds every site within reach of any of the points."""
+    low, high = points.min(axis=0) - reach_dbu, points.max(axis=0) + reach_dbu
+    # odd rows of a hexagonal lattice stand half a pitch further right
+    col0 = math.floor((low[0] - lattice.x0_dbu - lattice.shift_dbu) / lattice.pitch_dbu)
+    col1 = math.ceil((high[0] - lattice.x0_dbu) / lattice.pitch_dbu) + 1
+    row0 = math.floor((low[1] - lattice.y0_dbu) / lattice.row_dbu)
+    row1 = math.ceil((high[1] - lattice.y0_dbu) / lattice.row_dbu) + 1
+    col0, row0 = max(col0, window.col0), max(row0, window.row0)
+    col1, row1 = min(col1, window.col0 + window.cols), min(row1, window.row0 + window.rows)
+    return Window(row0, col0, max(row1 - row0, 0), max(col1 - col0, 0))
 
 
 def _matrix(turns: int, mirror: bool) -> FloatArray:

@@ -131,6 +131,16 @@ class Part:
             self._kept_bytes += made.nbytes
         return made
 
+    def within(self, index: int, window: Window) -> tuple[Site, MasterArray]:
+        """A window inside block `index`, and its master indices (rows, cols)."""
+        block = self.sites[index]
+        site = Site(block.piece, window, block.rows)
+        kept = self._kept.get(index)
+        if kept is None:
+            return site, self.source(site)
+        row, col = window.row0 - block.window.row0, window.col0 - block.window.col0
+        return site, kept[row : row + window.rows, col : col + window.cols].copy()
+
     def blocks(self) -> Iterator[tuple[Site, MasterArray]]:
         for index, site in enumerate(self.sites):
             yield site, self.block(index)

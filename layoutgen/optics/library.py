@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.errors import InputError
+from layoutgen.optics.shape_preserving import ShapePreserving
 from layoutgen.recipe.model import PillarKeys, Step
 from layoutgen.recipe.tables import LibraryTable
 from layoutgen.units import SQUARE_SIDE
@@ -211,8 +212,6 @@ def _interpolate(
     barred: dict[str, int],
 ) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
     """Which sizes lie on a run of the library, and their phase and amplitude; counts the others."""
-    from scipy.interpolate import PchipInterpolator  # heavy, and needed by builds alone
-
     steep = _steep(rows_nm, phase, amplitude, per_side)
     found = np.zeros(size.size, dtype=np.bool_)
     size_phase, size_amplitude = np.zeros(size.size), np.zeros(size.size)
@@ -224,8 +223,8 @@ def _interpolate(
             continue
         run = slice(first, last + 1)
         at = np.clip(size[on], rows_nm[first], rows_nm[last])
-        size_phase[on] = PchipInterpolator(rows_nm[run], phase[run])(at)
-        size_amplitude[on] = PchipInterpolator(rows_nm[run], amplitude[run])(at)
+        size_phase[on] = ShapePreserving(rows_nm[run], phase[run])(at)
+        size_amplitude[on] = ShapePreserving(rows_nm[run], amplitude[run])(at)
     off = np.flatnonzero(~found)
     # the rows on either side tell whether a flag or a steep interval took the size
     left = np.clip(np.searchsorted(rows_nm, size[off] + TOLERANCE_NM, "right") - 1, 0, None)

@@ -34,7 +34,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,8 @@ AMOUNTS = {
 }
 #: No process is off by more; a search for a tolerance ends here.
 _FARTHEST_NM = 60.0
+#: A tolerance is found to this, or where the loss is this near to what is allowed.
+_CLOSE_NM, _CLOSE = 1e-8, 1e-12
 #: Gauss-Hermite nodes in standard deviations, and weights: exact for polynomials up to the ninth degree.
 _NODES = (0.0, 1.355626179974266, -1.355626179974266, 2.856970013872806, -2.856970013872806)
 _WEIGHTS = (
@@ -130,13 +132,15 @@ class Budget:
     around: float = 1.0
     solved: Mapping[str, Change] = field(default_factory=dict)
 
+    @cached_property
     def _now(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Phase, amplitude and weight of each pillar as designed."""
         phase, amplitude = self.transmission.parts(self.pillars.diameter_nm)
         return phase, amplitude, self.pillars.count * amplitude
 
     def _changes(self, offset_nm: float) -> tuple[FloatArray, FloatArray]:
         """dphi and alpha of all pillars larger by an offset."""
-        phase, amplitude, weight = self._now()
+        phase, amplitude, weight = self._now
         after, bright = self.transmission.parts(self.pillars.diameter_nm + offset_nm)
         dphi = after - phase
         alpha = np.where(amplitude > 0, bright / np.where(amplitude > 0, amplitude, 1.0) - 1, 0.0)
@@ -148,7 +152,7 @@ class Budget:
 
     def _loss(self, t: ComplexArray) -> float:
         """Loss of the light that follows the design when pillars transmit t instead of their own."""
-        phase, amplitude, _ = self._now()
+        phase, amplitude, _ = self._now
         own = amplitude * np.exp(1j * phase)
         wanted = self.pillars.wanted
         if wanted is None:
@@ -163,7 +167,7 @@ class Budget:
         The second is |mean of t exp(-i psi)|^2; over the square of the mean amplitude it is the Strehl ratio
         (Goodman, Introduction to Fourier Optics, ch. 6).
         """
-        phase, amplitude, _ = self._now()
+        phase, amplitude, _ = self._now
         wanted, count = self.pillars.wanted, self.pillars.count
         own = amplitude * np.exp(1j * phase)
         t = amplitude.astype(np.complex128) if wanted is None else own * np.conj(wanted)
@@ -177,19 +181,17 @@ class Budget:
 
     def random_loss(self, sigma_nm: float) -> float:
         """Each pillar off by itself, Gaussian with this rms."""
-        d = self.pillars.diameter_nm
-        t = np.zeros(len(d), dtype=np.complex128)
-        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-            t += weight * self.transmission(d + node * sigma_nm)
-        return self._loss(t)
+        d = self.pillars.diameter_nm + sigma_nm * np.array(_NODES)[:, None]
+        mean: ComplexArray = np.einsum("k,kn->n", np.array(_WEIGHTS), self.transmission(d))
+        return self._loss(mean)
 
     def first_order_offset(self, offset_nm: float) -> float:
         """Var(dphi) - 2 <alpha> of all pillars larger by the same."""
-        return first_order_loss(self._now()[2], *self._changes(offset_nm))
+        return first_order_loss(self._now[2], *self._changes(offset_nm))
 
     def first_order_random(self, sigma_nm: float) -> float:
         """s^2 <(dphi/dd)^2> less what the curve of the amplitude adds, from d +- sqrt(3) s."""
-        weight = self._now()[2]
+        weight = self._now[2]
         w = weight / weight.sum()
         loss = 0.0
         for sign in (-1, 1):
@@ -198,7 +200,7 @@ class Budget:
         return loss
 
     def _of_phase(self, part: float) -> float:
-        phase, amplitude, _ = self._now()
+        phase, amplitude, _ = self._now
         return self._loss(amplitude * np.exp(1j * phase * (1 + part)))
 
     def height_loss(self, part: float) -> float:
@@ -213,7 +215,7 @@ class Budget:
         """Pillars of a higher index; None where height or index is not known."""
         if self.height_nm is None or self.index is None or not self.index > self.around:
             return None
-        phase, amplitude, _ = self._now()
+        phase, amplitude, _ = self._now
         wave = 2 * math.pi * self.height_nm / self.wavelength_nm
         # the library's phase has a free constant: the smallest pillar's n_eff is that of thin rods across the
         # field (Maxwell Garnett), the others' follow from their phases
@@ -300,7 +302,7 @@ class Budget:
         change = self.solved.get(cause)
         if change is None:
             return estimate, how
-        phase, amplitude, _ = self._now()
+        phase, amplitude, _ = self._now
         t = amplitude * (1 + change.amplitude) * np.exp(1j * (phase + change.phase_rad))
         return self._loss(t), "coupled waves"
 
@@ -318,10 +320,22 @@ def _largest(loss: Callable[[float], float], allowed: float, farthest: float) ->
         low = high
     else:
         return farthest
-    for _ in range(24):  # to 1e-8 of the step
-        middle = (low + high) / 2
-        if loss(middle) > allowed:
-            high = middle
+    return _crossing(lambda at: loss(at) - allowed, low, high)
+
+
+def _crossing(excess: Callable[[float], float], low: float, high: float) -> float:
+    """Where a function that is not above 0 at `low`, and is at `high`, passes 0 (regula falsi, Illinois)."""
+    below, above = excess(low), excess(high)
+    kept = 0
+    while high - low > _CLOSE_NM and below < 0:
+        at = low - below * (high - low) / (above - below)
+        here = excess(at)
+        if here > 0:
+            high, above = at, here
+            below, kept = (below / 2 if kept < 0 else below), -1
         else:
-            low = middle
+            low, below = at, here
+            above, kept = (above / 2 if kept > 0 else above), 1
+        if abs(here) < _CLOSE:
+            return at
     return low

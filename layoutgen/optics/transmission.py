@@ -9,13 +9,13 @@ such a pillar counts as dark, and whoever asks is told.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from layoutgen.optics.library import runs_of_rows
+from layoutgen.optics.shape_preserving import ShapePreserving
 from layoutgen.recipe.tables import LibraryTable
 from layoutgen.units import SQUARE_SIDE
 
@@ -23,7 +23,6 @@ __all__ = ["Transmission", "transmission_of"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-Curve = Callable[[FloatArray], FloatArray]
 
 #: Diameters are sums of decimals; one may miss the last row by rounding alone.
 _SLACK_NM = 1e-6
@@ -42,7 +41,7 @@ class Transmission:
     phase_rad: FloatArray
     amplitude: FloatArray
     runs: tuple[tuple[int, int], ...]
-    cubics: tuple[tuple[Curve, Curve] | None, ...]
+    cubics: tuple[tuple[ShapePreserving, ShapePreserving] | None, ...]
     per_side: float
 
     def known(self, diameter_nm: ArrayLike) -> BoolArray:
@@ -90,19 +89,16 @@ class Transmission:
 
 def transmission_of(table: LibraryTable, wavelength_nm: float) -> Transmission:
     """The library's rows at one wavelength; ValueError where it has none."""
-    from scipy.interpolate import PchipInterpolator  # heavy, and not needed at start
-
     size, phase, amplitude, runs = runs_of_rows(table, wavelength_nm)
-    cubics: list[tuple[Curve, Curve] | None] = []
+    cubics: list[tuple[ShapePreserving, ShapePreserving] | None] = []
     for first, last in runs:
         run = slice(first, last + 1)
         if first == last:  # the straight lines to both sides meet its row
             cubics.append(None)
             continue
-        curves = [
-            PchipInterpolator(size[run], of[run], extrapolate=False) for of in (phase, amplitude)
-        ]
-        cubics.append((curves[0], curves[1]))
+        cubics.append(
+            (ShapePreserving(size[run], phase[run]), ShapePreserving(size[run], amplitude[run]))
+        )
     return Transmission(
         size, phase, amplitude, tuple(runs), tuple(cubics),
         1 / SQUARE_SIDE if table.squares else 1.0,

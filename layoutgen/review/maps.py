@@ -125,6 +125,11 @@ def lens_maps(
     shape = 2 * far_y, 2 * far_x
     totals = np.zeros((len(quantities) + 1, *shape))  # the last one counts sites
     values = [_Values(each, design, coder, um_per_dbu, mirrored) for each in quantities]
+    # gives the row of its table, and so the density, that the coder takes each site's code from
+    by_density = not {"drawn", "bias", "density"}.isdisjoint(quantities)
+    rows = np.repeat(
+        np.arange(len(coder.codes), dtype=np.uint16)[:, None], coder.codes.shape[1], axis=1
+    )
     taken = rows_of
     if part.stored > most_sites:
         taken = max(1, math.floor(rows_of * most_sites / part.stored))
@@ -137,7 +142,8 @@ def lens_maps(
             odd = ((window.row0 + np.arange(window.rows)) & 1).astype(np.int64)
             xs, ys = lattice.xs_dbu(window), lattice.ys_dbu(window)
             shifted = np.stack([xs, xs + lattice.shift_dbu])
-            looked_up = [each.block(site, masters) for each in values]
+            steps = coder.through(rows, site, masters) if by_density else masters
+            looked_up = [each.block(site, masters, steps) for each in values]
             for turns, mirror in piece.placements if on_sites else ((0, False),):
                 flip_x, flip_y = _MIRRORS[turns, mirror]
                 i = np.floor((flip_x * shifted - low_x) / step_x).astype(np.int64)
@@ -231,13 +237,11 @@ class _Values:
         self.design = design
         self.coder = coder
         masters = design.masters
+        self.densities = coder.densities
         self.target = np.concatenate([[0.0], masters.target_nm])
         self.master = np.concatenate([[0.0], masters.master_nm])
         ladder = design.ladder
         self.drawn = np.array([0.0, *(ladder.diameter_nm(c) for c in range(1, ladder.count + 1))])
-        # gives the row of its table, and so the density, that the coder takes each site's code from
-        rows = np.arange(len(coder.codes), dtype=np.uint16)
-        self.rows = np.repeat(rows[:, None], coder.codes.shape[1], axis=1)
         facts = design.facts
         if quantity == "phase-error" and facts is not None:
             self.wanted = 2 * np.pi * (np.arange(BINS) + 0.5) / BINS + facts.offset.phi0_rad
@@ -246,17 +250,20 @@ class _Values:
         self.mirrored = mirrored
 
     def block(
-        self, site: Site, masters: MasterArray
+        self, site: Site, masters: MasterArray, steps: NDArray[np.unsignedinteger]
     ) -> tuple[NDArray[np.unsignedinteger], FloatArray, FloatArray]:
-        """Entries (rows, cols) and two tables: the value is first[entry] less second[master]."""
+        """Entries (rows, cols) and two tables: the value is first[entry] less second[master].
+
+        steps: row of the coder's table at each site.
+        """
         nothing = np.zeros(len(self.master))
         if self.quantity == "target":
             return masters, self.target, nothing
         if self.quantity == "phase-error":
             return self._bins(site, masters), self.wanted, self.given
         if self.quantity == "density":
-            return self.coder.through(self.rows, site, masters), self.coder.densities, nothing
-        codes = self.coder.block(site, masters).codes
+            return steps, self.densities, nothing
+        codes = self.coder.codes[steps, masters]
         return codes, self.drawn, self.master if self.quantity == "bias" else nothing
 
     def _bins(self, site: Site, masters: MasterArray) -> NDArray[np.uint16]:

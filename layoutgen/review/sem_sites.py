@@ -30,7 +30,7 @@ from layoutgen.exposure.part import MasterArray, Site
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import AREA_UNIT, field_at_points, packed
 from layoutgen.exposure.solve import Exposed
-from layoutgen.lattice import Lattice
+from layoutgen.lattice import Lattice, Window
 from layoutgen.layout.tree import Tree, Variant
 from layoutgen.optics.domain import Circle
 
@@ -366,19 +366,26 @@ def _picks(variant: Variant) -> list[_Pick]:
     found: list[_Pick] = []
     for turn, aim in enumerate(aims):
         index = int(np.argmin(np.abs(distances - aim)))
-        site, masters = part.sites[index], part.block(index)
         # the site of the block that lies nearest to the aim, and some 60 x 60 around it
-        filled = np.argwhere(masters[::16, ::16]) * 16
-        if not len(filled):
-            filled = np.argwhere(masters)
-        x, y = lattice.sites_dbu(site.window)
-        off = np.abs(np.hypot(*(a[filled[:, 0], filled[:, 1]] for a in (x, y))) - aim)
-        row0, col0 = np.maximum(filled[int(np.argmin(off))] - 30, 0)
-        cut = (slice(int(row0), int(row0) + 61), slice(int(col0), int(col0) + 61))
-        x, y, near = x[cut], y[cut], masters[cut]
+        whole = part.sites[index].window
+        rows, cols = _filled(part.sites[index])
+        x = lattice.x0_dbu + cols * lattice.pitch_dbu + (rows & 1) * lattice.shift_dbu
+        y = lattice.y0_dbu + rows * lattice.row_dbu
+        nearest = int(np.argmin(np.abs(np.hypot(x, y) - aim)))
+        row0 = max(int(rows[nearest]) - 30, whole.row0)
+        col0 = max(int(cols[nearest]) - 30, whole.col0)
+        window = Window(
+            row0,
+            col0,
+            min(61, whole.row0 + whole.rows - row0),
+            min(61, whole.col0 + whole.cols - col0),
+        )
+        site, masters = part.within(index, window)
+        x, y = lattice.sites_dbu(window)
+        near = masters
         if isinstance(domain, Circle):  # a collar is not the lens
             near = np.where(x * x + y * y <= domain.inner2, near, 0)
-        codes = variant.coder.block(site, masters).codes[cut]
+        codes = variant.coder.block(site, masters).codes
         held = np.unique(near)
         held = held[np.flatnonzero(held)]
         if not len(held):
@@ -389,6 +396,18 @@ def _picks(variant: Variant) -> list[_Pick]:
             row, col = where[len(where) // 2]
             found.append(_Pick(int(x[row, col]), int(y[row, col]), master, int(codes[row, col])))
     return list(dict.fromkeys(found))
+
+
+def _filled(site: Site) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row and column of every sixteenth site of every sixteenth row of a block; of all where none is met."""
+    lo, hi = site.runs
+    for step in (16, 1):
+        inside = np.arange(0, site.window.cols, step)
+        held = (inside >= lo[::step, None]) & (inside < hi[::step, None])
+        rows, cols = np.nonzero(held)
+        if len(rows):
+            break
+    return site.window.row0 + rows * step, site.window.col0 + cols * step
 
 
 def _pad_picks(variant: Variant) -> list[_Pick]:

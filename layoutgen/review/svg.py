@@ -11,6 +11,7 @@ import base64
 import math
 import struct
 from collections.abc import Iterable, Sequence
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -30,7 +31,7 @@ _VIRIDIS = (
     "2f6b8e", "2c728e", "297a8e", "26828e", "23898e", "21918c", "1f988b", "1fa088", "22a785", "28ae80", "32b67a",
     "3fbc73", "4ec36b", "5ec962", "70cf57", "84d44b", "98d83e", "addc30", "c2df23", "d8e219", "ece51b", "fde725",
 )  # fmt: skip
-_ANCHORS = np.array([[int(c[k : k + 2], 16) for k in (0, 2, 4)] for c in _VIRIDIS], np.float64)
+_ANCHORS = tuple(tuple(float(int(c[k : k + 2], 16)) for k in (0, 2, 4)) for c in _VIRIDIS)
 
 
 def viridis(share: float) -> str:
@@ -42,9 +43,18 @@ def viridis(share: float) -> str:
 def _colour(share: float) -> tuple[int, int, int]:
     at = min(max(share, 0.0), 1.0) * (len(_ANCHORS) - 1)
     k = min(int(at), len(_ANCHORS) - 2)
-    mixed = np.floor(_ANCHORS[k] + (at - k) * (_ANCHORS[k + 1] - _ANCHORS[k]) + 0.5)
-    red, green, blue = (int(v) for v in mixed)
+    part = at - k
+    red, green, blue = (
+        int(low + part * (high - low) + 0.5)
+        for low, high in zip(_ANCHORS[k], _ANCHORS[k + 1], strict=True)
+    )
     return red, green, blue
+
+
+@cache
+def _palette() -> bytes:
+    """Black, for what is clear, and the colours of 255 even steps."""
+    return bytes(3) + b"".join(bytes(_colour(k / 254)) for k in range(255))
 
 
 def dark(share: float) -> bool:
@@ -175,14 +185,13 @@ def map_png(values: FloatArray, low: float, high: float) -> str:
     index = np.floor(np.clip((values - low) / span, 0.0, 1.0) * 254 + 0.5)
     pixels = np.where(np.isfinite(values), np.nan_to_num(index) + 1, 0).astype(np.uint8)[::-1]
     rows, cols = pixels.shape
-    palette = bytes(3) + b"".join(bytes(_colour(k / 254)) for k in range(255))
     raw = b"".join(b"\0" + pixels[r].tobytes() for r in range(rows))
     # level 0, whose bytes are the same in every process (see layout.oasis)
     packed = isal_zlib.compress(raw, 0, wbits=15)
     header = struct.pack(">IIBBBBB", cols, rows, 8, 3, 0, 0, 0)
     chunks = (
         (b"IHDR", header),
-        (b"PLTE", palette),
+        (b"PLTE", _palette()),
         (b"tRNS", b"\0"),
         (b"IDAT", packed),
         (b"IEND", b""),
