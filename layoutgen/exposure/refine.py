@@ -329,8 +329,8 @@ def _refinement(
     now, left = _errors(data, fit, kept, base, last, (densities, diameters, bias), lever)
     asked = _asked(data, kept)
     ring = (fit.radial_nm if zones else 0.0) * data.radius**2 + s * data.zone_nm
-    unsure = fit.radial_sigma_nm**2 * np.mean(data.radius[asked] ** 4)
-    now = math.sqrt(now**2 + max(float(np.mean(ring[asked] ** 2) - unsure), 0.0))
+    doubt = fit.radial_sigma_nm * data.radius**2
+    now = math.sqrt(now**2 + mean_square_of(ring[asked], doubt[asked]))
     left = math.hypot(left, ladder_step_nm / math.sqrt(12))
     residual = fit.residual_nm
     return Refinement(
@@ -338,6 +338,11 @@ def _refinement(
         fit.radial_sigma_nm, zones, fit.drift_nm, out, fit.sigma_nm,
         float(np.sqrt(np.mean(residual[kept] ** 2))), residual, fit.left_out_nm, before, after, now, left, now > _WORTH_A_ROUND * left,
     )  # fmt: skip
+
+
+def mean_square_of(estimate: FloatArray, sigma: FloatArray) -> float:
+    """Mean square of what has been estimated, each with its standard error, without what that adds to it."""
+    return max(float(np.mean(estimate**2) - np.mean(sigma**2)), 0.0)
 
 
 def _asked(data: SemData, kept: BoolArray) -> BoolArray:

@@ -16,7 +16,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from layoutgen.errors import InputError
-from layoutgen.exposure.refine import SLOPE_UNKNOWN, Refinement, SemData, refine_table
+from layoutgen.exposure.refine import (
+    SLOPE_UNKNOWN,
+    Refinement,
+    SemData,
+    mean_square_of,
+    refine_table,
+)
 from layoutgen.exposure.surface import bilinear
 from layoutgen.recipe.tables import BiasTableData
 
@@ -362,6 +368,29 @@ def test_another_round_helps_against_an_error_and_not_against_noise(seed: int) -
         done = refined(measured(levels, seed=seed, noise_nm=noise_nm, old=right), right)
         assert not done.another_round
         assert done.error_nm < 0.35
+
+
+def test_a_mean_square_does_not_grow_with_the_doubt() -> None:
+    # E x^2 = mu^2 + sigma^2 (any textbook of statistics), for estimates of different doubt
+    rng = np.random.default_rng(5)
+    truth, sigma = rng.uniform(-4, 4, 400), rng.uniform(0.2, 3.0, 400)
+    found = [mean_square_of(rng.normal(truth, sigma), sigma) for _ in range(500)]
+    wanted = float(np.mean(truth**2))
+    assert np.mean(found) == pytest.approx(wanted, abs=4 * np.std(found) / np.sqrt(500))
+    assert np.std(found) / np.sqrt(500) < 0.01 * wanted
+    assert mean_square_of(np.zeros(3), np.ones(3)) == 0.0
+
+
+def test_a_ring_counts_as_an_error_of_the_table_in_force() -> None:
+    # the table is right but for a ring of 6 nm at the wafer's edge: rms 6 u^2 over the lens sites
+    found_square, wanted_square = [], []
+    for seed in range(12):
+        data = measured(
+            lambda rho, d: -at(OLD, rho, d), seed=seed, radial_nm=6.0, noise_nm=0.5, sites=120
+        )
+        found_square.append(refined(data).error_nm ** 2)
+        wanted_square.append(36 * float(np.mean(data.radius[data.lens] ** 4)))
+    assert np.mean(found_square) == pytest.approx(np.mean(wanted_square), rel=0.04)
 
 
 def test_the_same_data_give_the_same_table() -> None:
