@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.bias import DENSITY_STEPS, BiasTable
 from layoutgen.exposure.part import Masters
 from layoutgen.exposure.raster import AREA_UNIT, SLOPE_UNIT, STEPS, packed
+from layoutgen.kernels import kernel
 
 __all__ = ["AreaTable", "Line", "line_of"]
 
@@ -99,7 +99,7 @@ def _packed(area: FloatArray, slope: FloatArray) -> NDArray[np.int32]:
     return packed(*(np.concatenate([[0], v])[None, :] for v in whole))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _areas(master, bias, scale, area, slope):  # type: ignore[no-untyped-def]  # pragma: no cover
     steps, count = bias.shape
     for d in range(steps):

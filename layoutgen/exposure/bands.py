@@ -20,7 +20,6 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
@@ -35,6 +34,7 @@ from layoutgen.exposure.raster import (
     single_taps,
 )
 from layoutgen.exposure.spline_rows import SplineRows
+from layoutgen.kernels import kernel
 from layoutgen.optics.domain import Circle
 from layoutgen.workers import run_in_order
 
@@ -301,7 +301,7 @@ def _with_images(geometry: _Geometry, summed: Iterator[Rows]) -> Iterator[Rows]:
         held.drop(done - _NEAR_DIAGONAL if geometry.octant else done)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _add_transposed(raw, raw_j0, image, j0, i0):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add to rows j0 .. of `image` what `raw` holds on the other side of the diagonal, close to it."""
     for r in range(image.shape[0]):
@@ -313,7 +313,7 @@ def _add_transposed(raw, raw_j0, image, j0, i0):  # type: ignore[no-untyped-def]
                 image[r, i - i0] += raw[i - raw_j0, j - i0]
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _turn_over(held, held_j0, held_i0, wide, j0, i0, margin):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Fill rows j0 .. of `wide` left of the diagonal from the columns above it."""
     for r in range(wide.shape[0]):

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeArray
+from layoutgen.kernels import kernel
 from layoutgen.units import SQUARE_SIDE
 
 __all__ = ["DENSITY_STEPS", "BiasTable", "DrawnLadder"]
@@ -94,7 +94,7 @@ def _bracket(nodes: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], Float
     return i, u
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _between(rows, i, u, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """out[d] = the way u[d] from rows[i[d]] to the next one, the last row repeated."""
     for d in range(len(i)):
@@ -104,7 +104,7 @@ def _between(rows, i, u, out):  # type: ignore[no-untyped-def]  # pragma: no cov
             out[d, m] = low[m] + u[d] * (high[m] - low[m])
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _round_half_up(drawn, scale, low, step, count, codes, left):  # type: ignore[no-untyped-def]  # pragma: no cover
     for i in range(len(drawn)):
         k = int(np.floor((drawn[i] * scale - low) / step + 0.5 + _TIE))

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +17,7 @@ from layoutgen.exposure.bias import DENSITY_STEPS, DrawnLadder
 from layoutgen.exposure.part import MasterArray, Masters, Site
 from layoutgen.exposure.raster import assign
 from layoutgen.exposure.solve import Density, Exposed
+from layoutgen.kernels import kernel
 
 __all__ = ["Coder", "SurroundingField"]
 
@@ -38,14 +38,14 @@ class SurroundingField:
     hy: float
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _look_up(masters, row, codes):  # type: ignore[no-untyped-def]  # pragma: no cover
     for r in range(masters.shape[0]):
         for c in range(masters.shape[1]):
             codes[r, c] = row[masters[r, c]]
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _tally(codes, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
     for r in range(codes.shape[0]):
         for c in range(codes.shape[1]):

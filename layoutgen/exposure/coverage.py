@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.raster import Convolver, Grid, field_at, spline_weights
 from layoutgen.exposure.scatter import ScatterTerm
+from layoutgen.kernels import kernel
 
 __all__ = ["cover", "deposit_polygons", "polygon_density"]
 
@@ -23,7 +23,7 @@ _CELLS = 8  # cells to a node step
 _BAND = 64  # node rows whose cells are held at once
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _accumulate(points, cells):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add a polygon's signed area to `cells`; points (n, 2) in cells; sum along rows afterwards."""
     rows, cols = cells.shape[0], cells.shape[1] - 2

@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from layoutgen.exposure.part import MasterArray, Part, Site
 from layoutgen.exposure.scatter import ScatterTerm
+from layoutgen.kernels import late_kernel
 from layoutgen.lattice import Lattice, Window
 
 __all__ = ["density_sum", "sum_is_cheaper"]
@@ -98,7 +98,10 @@ def _matrix(turns: int, mirror: bool) -> FloatArray:
     return np.array([[cos, -sin * flip], [sin, cos * flip]], np.float64)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@late_kernel(
+    "(Array(uint8, 2, 'C', True), float64[::1], float64, float64, int64, float64, float64, "
+    "float64, float64[:, ::1], int64[::1], float64, float64[::1], float64[::1])"
+)
 def _sum(
     codes: Any, area: Any, x0: float, y0: float, odd0: int, pitch: float, row: float, shift: float,
     points: Any, number: Any, reach: float, kernel: Any, found: Any,

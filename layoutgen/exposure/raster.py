@@ -18,12 +18,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.bias import DENSITY_STEPS
 from layoutgen.exposure.scatter import ScatterTerm
+from layoutgen.kernels import inner, kernel, late_kernel
 from layoutgen.lattice import Lattice
 
 __all__ = [
@@ -95,9 +95,8 @@ def spline_weights(n: int, unit: int | None) -> FloatArray:
 
     With `unit` they are whole numbers that sum to it, else exact to rounding.
     """
-    w = np.moveaxis(
-        spline_basis((2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n)), 0, 1
-    )
+    at = (2 * np.arange(n)[None, :] + np.arange(2)[:, None]) / (2.0 * n)
+    w = np.ascontiguousarray(np.moveaxis(spline_basis(at), 0, 1))  # one layout, one kernel
     if unit is None:
         return w
     whole = np.floor(w * unit + 0.5)
@@ -133,7 +132,7 @@ def packed(area: NDArray[np.integer], slope: NDArray[np.integer]) -> NDArray[np.
 # --- kernels ----------------------------------------------------------------------------------
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _add_line(line, w, acc0, acc1, acc2, acc3, box):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add a row of packed areas and slopes to the column sums of the four node rows it weighs on."""
     w0 = np.int32(w[0])
@@ -153,7 +152,7 @@ def _add_line(line, w, acc0, acc1, acc2, acc3, box):  # type: ignore[no-untyped-
         acc3[c] += w3 * area
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _flush(acc, wx, first, n, i0, weight, row):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Hand the column sums of one node row to the raster's nodes, and clear them."""
     for i in range(len(acc) // n):
@@ -176,7 +175,7 @@ def _flush(acc, wx, first, n, i0, weight, row):  # type: ignore[no-untyped-def] 
         row[k + 2] += weight * a3
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _flush_cells(box, first, n, i0, on, wx, wy, weight, slopes, row):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The same for slopes: sums over cells go to the nodes around, the lowest in row `row`.
 
@@ -203,7 +202,7 @@ def _flush_cells(box, first, n, i0, on, wx, wy, weight, slopes, row):  # type: i
             row3[k - 1 + t] += wy[3] * v
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _across(coef, low, ux, first, n, i0, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The spline along the node rows from `low` on, at every column of the cells from `first` on."""
     for q in range(out.shape[0]):
@@ -220,7 +219,7 @@ def _across(coef, low, ux, first, n, i0, out):  # type: ignore[no-untyped-def]  
                 here[at + s] = ux[0, s] * c0 + ux[1, s] * c1 + ux[2, s] * c2 + ux[3, s] * c3
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _along(u, row0, row1, row2, row3, rho):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The spline from node row to node row, for one row of sites."""
     u0 = u[0]
@@ -231,7 +230,7 @@ def _along(u, row0, row1, row2, row3, rho):  # type: ignore[no-untyped-def]  # p
         rho[c] = (u0 * row0[c] + u1 * row1[c]) + (u2 * row2[c] + u3 * row3[c])
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _density_steps(rho, q0, top, step):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Which row of a table that starts at density step q0 and ends `top` rows later."""
     low = np.float32(0.0)
@@ -242,7 +241,7 @@ def _density_steps(rho, q0, top, step):  # type: ignore[no-untyped-def]  # pragm
         step[c] = np.int32(v if v < top else top)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def deposit(  # type: ignore[no-untyped-def]
     masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, wx, wy, cell_x, cell_y, ux, uy, coef, q0,
     table, weight, sums, slopes, i0, j0,
@@ -329,7 +328,12 @@ def deposit(  # type: ignore[no-untyped-def]
                 )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@late_kernel(  # as maps call it, for densities; codes are 8 bits as a rule
+    "(uint8[:, ::1], int64, int64, int64[::1], int64[::1], int64, int64, int64, int64, int64, "
+    "float32[:, :, ::1], float32[:, :, ::1], float32[:, ::1], int64, int64, "
+    "float64[:, ::1], float64, float64, float64, float64, int64, int64, int64, int64, int64, "
+    "bool, float32, uint16[:, ::1], uint16[:, ::1])"
+)
 def assign(  # type: ignore[no-untyped-def]
     masters, row0, col0, lo, hi, gx0, gx_odd, gy, nx, ny, ux, uy, coef, i0, j0,
     ext, ext_x0, ext_y0, ext_hx, ext_hy, x0, y0, pitch, shift, row_step, use_ext,
@@ -405,7 +409,7 @@ def assign(  # type: ignore[no-untyped-def]
                 out[c] = flat[np.uint32(step[c]) * kinds + these[c]]
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """out = source * taps along the rows; taps (half + 1,) are even about entry 0."""
     half = len(taps) - 1
@@ -438,7 +442,7 @@ def convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma:
             t += 1
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def convolve_columns(source, first, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """out = source * taps along the columns; row 0 of out is row `first` of source."""
     half = len(taps) - 1
@@ -462,7 +466,7 @@ def convolve_columns(source, first, taps, out):  # type: ignore[no-untyped-def] 
                 row[i] += w1 * (a[i] + b[i]) + w2 * (c[i] + d[i])
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _node_values(coef, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     m, n = coef.shape
     line = np.zeros(n + 2, np.float32)

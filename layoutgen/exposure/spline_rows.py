@@ -7,9 +7,10 @@ precision in a rectangle.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from layoutgen.kernels import kernel
 
 __all__ = ["SplineRows"]
 
@@ -18,7 +19,7 @@ IntArray = NDArray[np.int64]
 SingleArray = NDArray[np.float32]
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _pack(values, i0, row, flat, start, first, count, low, step):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Store what is to be kept of `values`, whose first entry is node i0 of row `row`."""
     levels = np.float32(65535.0)
@@ -42,7 +43,7 @@ def _pack(values, i0, row, flat, start, first, count, low, step):  # type: ignor
             out[i] = np.uint16(np.int32((here[i] - least) * part + half))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _unpack(flat, start, first, count, low, step, row, col, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Fill `out` (rows, cols) from the row and column of its first entry; 0 where nothing is kept."""
     for r in range(out.shape[0]):
@@ -102,7 +103,7 @@ class SplineRows:
         if np.any(self.first[k] < i0) or np.any(self.first[k] + self.count[k] > end):
             raise ValueError("want every column that is to be kept")
         _pack(
-            values, i0, j0 - self.j0, self._flat, self._start, self.first, self.count, self._low,
+            np.ascontiguousarray(values), i0, j0 - self.j0, self._flat, self._start, self.first, self.count, self._low,
             self._step,
         )  # fmt: skip
 

@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
+from layoutgen.kernels import late_kernel
 from layoutgen.lattice import Lattice
 from layoutgen.layout.cells import Box, Reference
 
@@ -65,7 +65,9 @@ def pillar_box(block: CodeBlock, lattice: Lattice, extents: IntArray) -> Box:
     return int(x0), int(y0), int(x1), int(y1)
 
 
-@njit(cache=True, nogil=True)
+@late_kernel(
+    "(Array(uint8, 2, 'C', True), int64, int64, int64, int64, int64, int64, int64, int64[:, ::1])"
+)
 def _reach(
     codes: Any, row0: int, col0: int, x0: int, y0: int, pitch: int, row_step: int, shift: int,
     extents: Any,

@@ -31,11 +31,12 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir
-from numba import njit, types
+from numba import types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
+from layoutgen.kernels import inner, late_kernel
 from layoutgen.lattice import Lattice
 
 __all__ = ["MAX_COLS", "Prefixes", "encode_sites", "site_grid"]
@@ -90,7 +91,7 @@ def _load_u64(typingctx: Any, array: Any, index: Any) -> Any:
     return signature, codegen
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inner
 def _varint(out: ByteArray, p: int, value: int) -> int:
     while value > 127:
         out[p] = (value & 127) | 128
@@ -100,7 +101,7 @@ def _varint(out: ByteArray, p: int, value: int) -> int:
     return p + 1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _step(out: ByteArray, p: Any, dx: Any, dy: Any) -> Any:
     """Write one step in the shorter of its two forms."""
     ax, ay = abs(dx), abs(dy)
@@ -118,7 +119,7 @@ def _step(out: ByteArray, p: Any, dx: Any, dy: Any) -> Any:
     return _varint(out, p, ay << 1 | (1 if dy < 0 else 0))
 
 
-@njit(cache=True, nogil=True)
+@late_kernel("(int64, int64, uint64[::1])")
 def _table(unit_x: int, unit_y: int, table: NDArray[np.uint64]) -> int:
     """table[drow * 1024 + dcol]: bytes of the step in the low 56 bits, their number above.
 
@@ -127,7 +128,7 @@ def _table(unit_x: int, unit_y: int, table: NDArray[np.uint64]) -> int:
     line = np.zeros(32, np.uint8)
     for d in range(1, len(table)):
         row = (d + STRIDE // 2) // STRIDE
-        n = _step(line, 0, (d - row * STRIDE) * unit_x, row * unit_y)
+        n = _step(line, np.int64(0), (d - row * STRIDE) * unit_x, row * unit_y)
         if n > 7:
             return d
         word = np.uint64(n) << np.uint64(56)
@@ -137,7 +138,7 @@ def _table(unit_x: int, unit_y: int, table: NDArray[np.uint64]) -> int:
     return len(table)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _copy(out: ByteArray, p: int, work: ByteArray, begin: Any, end: Any) -> int:
     """Append work[begin:end] to out, eight bytes at a time; out and work have room past the end."""
     size = end - begin
@@ -146,7 +147,7 @@ def _copy(out: ByteArray, p: int, work: ByteArray, begin: Any, end: Any) -> int:
     return p + size  # type: ignore[no-any-return]
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _survey(codes: Any) -> tuple[int, int, int, int]:
     """From every 16th row and column: sites, smallest and largest code, jumps times 16."""
     rows, cols = codes.shape
@@ -180,7 +181,7 @@ def _survey(codes: Any) -> tuple[int, int, int, int]:
     return sites, low, high, along * 16 // rows + across * 16 // cols
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _zones(
     codes: Any, half: int, flags: ByteArray, rows_end: NDArray[np.int64], runs: NDArray[np.int64]
 ) -> bool:
@@ -251,7 +252,7 @@ def _zones(
     return True
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _count(
     codes: Any,
     col_from: int,
@@ -270,7 +271,7 @@ def _count(
                 counts[offset + np.uint64(codes[r, c])] += 1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _lists(
     codes: Any,
     col_from: int,
@@ -336,7 +337,12 @@ def _lists(
                 place += column
 
 
-@njit(cache=True, nogil=True)
+@late_kernel(
+    "(Array(uint8, 2, 'C', True), int64, int64, int64, int64, uint64[::1], int64, int64, "
+    "int64, int64, int64, int64, int64, int64, int64, Array(uint8, 1, 'C', True), "
+    "int64[::1], int64, int64, uint8[::1], uint8[::1], uint8[::1], int64[::1], int64[:, "
+    "::1], int32[::1], uint64[::1], int64[::1], int64[::1], int64[::1])"
+)
 def _encode(
     codes: Any,
     kinds: int,

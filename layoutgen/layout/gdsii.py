@@ -20,9 +20,9 @@ from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from layoutgen.kernels import late_kernel
 from layoutgen.layout.cells import Cell, EncodedCell, Pillars, Reference, ShapeCells, check_name
 
 __all__ = ["GdsiiWriter", "encode_cell", "expected_bytes", "real8"]
@@ -118,7 +118,10 @@ def _reference(cell: str, reference: Reference) -> bytes:
     return b"".join((*parts, _record(XY, _pairs(cell, at)), _record(ENDEL)))
 
 
-@njit(cache=True, nogil=True)
+@late_kernel(
+    "(Array(uint8, 2, 'C', True), Array(uint8, 2, 'C', True), int64, int64, int64, int64, "
+    "int64, int64, uint8[::1], int64[::1])"
+)
 def _fill(
     codes: Any,
     heads: ByteArray,

@@ -7,9 +7,9 @@ a bin does not depend on the processor or on how a part is cut into blocks.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 
+from layoutgen.kernels import inner, kernel
 from layoutgen.optics.kernel import WORK_PER_SITE, turns_row
 
 __all__ = ["BINS", "phase_masters"]
@@ -17,7 +17,7 @@ __all__ = ["BINS", "phase_masters"]
 BINS = 65536
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _row_bins(kinds, params, extra, first, x_step, scale_x, y, x, work, turns):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Bins of a row of sites as whole numbers in `turns`; x and work are scratch."""
     n = len(turns)
@@ -30,7 +30,7 @@ def _row_bins(kinds, params, extra, first, x_step, scale_x, y, x, work, turns): 
         turns[c] = t if t < 65535.0 else 65535.0
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def phase_masters(  # type: ignore[no-untyped-def]
     kinds, params, extra, x_first, x_odd, x_step, y_first, y_step, scale_x, scale_y,
     row0, col0, lo, hi, table, masters, histogram, count,

@@ -21,9 +21,10 @@ from dataclasses import dataclass
 from functools import cache
 from math import floor, inf, pi
 
-import numba as nb
 import numpy as np
 from numpy.typing import NDArray
+
+from layoutgen.kernels import kernel
 
 __all__ = [
     "BINS",
@@ -64,7 +65,7 @@ class Offset:
         return self.step * BINS_PER_STEP
 
 
-@nb.njit("int32(float64)", error_model="numpy", cache=True)
+@kernel
 def wrap_bin(turns):  # type: ignore[no-untyped-def]
     """Bin 0 .. 65535 of an unwrapped phase in turns."""
     # a phase a hair below a whole turn may round up to the whole turn itself

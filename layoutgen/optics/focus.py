@@ -28,10 +28,10 @@ import math
 from dataclasses import dataclass, field, replace
 from math import sqrt
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from layoutgen.kernels import inner, kernel
 from layoutgen.workers import run_in_order
 
 __all__ = ["FINE_NODES", "Beam", "FocalField", "LensSum", "Patch", "interpolation"]
@@ -72,7 +72,7 @@ class Beam:
         return lit and self.tilt == (0.0, 0.0) and self.focus_um[:2] == (0.0, 0.0)
 
 
-@numba.njit(inline="always")
+@inner
 def _turn(turns):  # type: ignore[no-untyped-def]  # pragma: no cover
     """cos and sin of 2 pi turns, to 1e-11: half the angle by its series, then doubled."""
     f = (turns - np.floor(turns + 0.5)) * 3.141592653589793
@@ -87,14 +87,14 @@ def _turn(turns):  # type: ignore[no-untyped-def]  # pragma: no cover
     return c * c - s * s, 2 * s * c
 
 
-@numba.njit(inline="always")
+@inner
 def _sinc(w):  # type: ignore[no-untyped-def]  # pragma: no cover
     """sin(v) / v from w = v^2, to 1e-6 up to v = 2; pi / 2 is where a lattice samples two pillars to a zone."""
     return 1.0 + w * (-1.6666666666666667e-1 + w * (8.3333333333333333e-3 + w * (
         -1.9841269841269841e-4 + w * (2.7557319223985891e-6 + w * -2.5052108385441719e-8))))  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _deposit(  # type: ignore[no-untyped-def]
     states, real, imag, size, odd, x, first_x, weight_x, y, first_y, weight_y, inv_lambda,
     focus, tilt, source, out,
@@ -146,7 +146,7 @@ def _deposit(  # type: ignore[no-untyped-def]
                         out[n, j, i] += w * line[n, i]
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _field(  # type: ignore[no-untyped-def]
     x, y, re, im, from_focus, inv_lambda, cell_x, cell_y, px, py, pz, out
 ):  # fmt: skip  # pragma: no cover
@@ -170,7 +170,7 @@ def _field(  # type: ignore[no-untyped-def]
             out[1, n] += re[b] * s + im[b] * c
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _spread(col, weight_x, row, weight_y, re, im, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add points with weights in x and y of their own to a grid `out` (2, rows, cols)."""
     for n in range(re.size):
@@ -352,7 +352,7 @@ class FocalField:
 
         def some(points: slice) -> FloatArray:
             out = np.zeros((2, len(x[points])))
-            _field(*sources, *factors, x[points], y[points], z[points], out)  # type: ignore[call-arg]
+            _field(*sources, *factors, x[points], y[points], z[points], out)
             return out
 
         many = max(16, min(_POINTS_AT_ONCE, -(-len(x) // max(self.jobs, 1))))

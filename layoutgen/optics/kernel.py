@@ -32,12 +32,13 @@ from __future__ import annotations
 
 from math import floor, sqrt
 
-import numba as nb
 import numpy as np
+
+from layoutgen.kernels import inner, kernel
 
 __all__ = [
     "AXICON", "CYLINDER", "FOCUS", "GRATING", "LINEAR", "PARAMS", "SAMPLED", "SERIES", "SPIRAL",
-    "WORK_PER_SITE", "ZERNIKE", "atan2_turns", "turns_row",
+    "WITH_TABLES", "WORK_PER_SITE", "ZERNIKE", "atan2_turns", "turns_row",
 ]  # fmt: skip
 
 # Kinds, and what columns 2.. of their row of `params` hold; columns 0 and 1 are the centre, um.
@@ -51,6 +52,8 @@ SPIRAL = 6  # charge
 ZERNIKE = 7  # 1 / R, m, 1 for the sine, start in extra, number of radial terms
 SAMPLED = 8  # 1 / pitch, columns, rows, start in extra
 
+#: Kinds for which the kernel has to have `extra`.
+WITH_TABLES = (SERIES, SPIRAL, ZERNIKE, SAMPLED)
 PARAMS = 8  # columns of `params`
 WORK_PER_SITE = 1  # numbers of scratch that a caller gives for each site of its longest row
 
@@ -62,7 +65,7 @@ TAN_PI_8 = 0.41421356237309503  # sqrt(2) - 1: below it an angle is summed, abov
 GRATING_STEPS = 4294967296.0
 
 
-@nb.njit("float64(float64, float64)", error_model="numpy", cache=True)
+@kernel
 def atan2_turns(y: float, x: float) -> float:
     """Angle of (x, y) in turns, -0.5 .. 0.5, within 1e-15 of atan2(y, x) / (2 pi); 0 at the origin.
 
@@ -104,16 +107,120 @@ def atan2_turns(y: float, x: float) -> float:
     return -angle if y < 0.0 else angle
 
 
-@nb.njit(
-    "void(int64[::1], float64[:, ::1], float64[::1], float64[::1], float64, float64[::1],"
-    " float64[::1])",
-    error_model="numpy",
-    cache=True,
-)
+@inner
+def _other_term(kind, row_of, extra, cx, dy, x_um, work, out):  # type: ignore[no-untyped-def]
+    """Add a term that needs tables or an angle; the other arguments are those of `turns_row`."""
+    n = x_um.size
+    dy2 = dy * dy
+    a = row_of[2]
+    b = row_of[3]
+    c = row_of[4]
+    if kind == SERIES:
+        start = int(b)
+        for i in range(n):
+            work[i] = 0.0
+        for k in range(int(c) - 1, -1, -1):
+            coefficient = extra[start + k]
+            for i in range(n):
+                dx = x_um[i] - cx
+                work[i] = (work[i] + coefficient) * ((dx * dx + dy2) * a)
+        for i in range(n):
+            out[i] += work[i]
+    elif kind == SPIRAL:
+        for i in range(n):
+            out[i] += a * atan2_turns(dy, x_um[i] - cx)
+    elif kind == ZERNIKE:
+        start = int(row_of[5])
+        zy = dy * a
+        older = np.zeros(n)
+        for i in range(n):
+            work[i] = 0.0
+        # Clenshaw's sum: `work` is b_(k+1), `older` b_(k+2)
+        for k in range(int(row_of[6]) - 1, -1, -1):
+            here = start + 4 * k
+            coefficient = extra[here]
+            slope = extra[here + 1]
+            level = extra[here + 2]
+            back = extra[here + 3]
+            for i in range(n):
+                zx = (x_um[i] - cx) * a
+                t = 2.0 * (zx * zx + zy * zy) - 1.0
+                s = coefficient + (slope * t + level) * work[i] - back * older[i]
+                older[i] = work[i]
+                work[i] = s
+        m = int(b)
+        if m == 0:
+            for i in range(n):
+                out[i] += work[i]
+        else:
+            # the powers of z by repeated product, real parts in `older`
+            imaginary = np.zeros(n)
+            for i in range(n):
+                older[i] = (x_um[i] - cx) * a
+                imaginary[i] = zy
+            for _ in range(m - 1):
+                for i in range(n):
+                    zx = (x_um[i] - cx) * a
+                    re = older[i]
+                    im = imaginary[i]
+                    older[i] = re * zx - im * zy
+                    imaginary[i] = re * zy + im * zx
+            if c == 1.0:
+                for i in range(n):
+                    out[i] += work[i] * imaginary[i]
+            else:
+                for i in range(n):
+                    out[i] += work[i] * older[i]
+    elif kind == SAMPLED:
+        columns = int(b)
+        rows = int(c)
+        start = int(row_of[5])
+        stride = columns + 2
+        v = dy * a + 0.5 * (rows - 1)
+        j = int(min(max(floor(v), 0.0), rows - 2.0))
+        f = v - j
+        g = 1.0 - f
+        w0 = g * g * g / 6.0
+        w1 = (3.0 * f * f * (f - 2.0) + 4.0) / 6.0
+        w2 = (3.0 * g * g * (g - 2.0) + 4.0) / 6.0
+        w3 = f * f * f / 6.0
+        row = start + j * stride
+        last = -1
+        a0 = 0.0
+        a1 = 0.0
+        a2 = 0.0
+        a3 = 0.0
+        for i in range(n):
+            u = (x_um[i] - cx) * a + 0.5 * (columns - 1)
+            k = int(min(max(floor(u), 0.0), columns - 2.0))
+            if k != last:
+                # the cubic of this cell along the row; it depends on the cell and y alone
+                at = row + k
+                q0 = w0 * extra[at] + w1 * extra[at + stride]
+                q0 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
+                at += 1
+                q1 = w0 * extra[at] + w1 * extra[at + stride]
+                q1 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
+                at += 1
+                q2 = w0 * extra[at] + w1 * extra[at + stride]
+                q2 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
+                at += 1
+                q3 = w0 * extra[at] + w1 * extra[at + stride]
+                q3 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
+                a0 = (q0 + 4.0 * q1 + q2) / 6.0
+                a1 = (q2 - q0) * 0.5
+                a2 = (q0 - 2.0 * q1 + q2) * 0.5
+                a3 = (q3 - q0 + 3.0 * (q1 - q2)) / 6.0
+                last = k
+            f = u - k
+            out[i] += ((a3 * f + a2) * f + a1) * f + a0
+
+
+@kernel
 def turns_row(kinds, params, extra, x_um, y_um, work, out):  # type: ignore[no-untyped-def]
     """Write the unwrapped phase of one row of sites, in turns, into `out`.
 
-    kinds (terms,), params (terms, PARAMS) and extra are those of a PhaseProgram; x_um (n,) are the
+    kinds (terms,), params (terms, PARAMS) and extra are kinds, params and tables of a PhaseProgram; x_um (n,) are the
     sites' places on the part and y_um that of the row; out (n,); work is scratch, WORK_PER_SITE
     numbers a site. All arrays are C-contiguous.
     """
@@ -155,17 +262,6 @@ def turns_row(kinds, params, extra, x_um, y_um, work, out):  # type: ignore[no-u
             for i in range(n):
                 dx = x_um[i] - cx
                 out[i] -= sqrt(dx * dx + dy2) * a
-        elif kind == SERIES:
-            start = int(b)
-            for i in range(n):
-                work[i] = 0.0
-            for k in range(int(c) - 1, -1, -1):
-                coefficient = extra[start + k]
-                for i in range(n):
-                    dx = x_um[i] - cx
-                    work[i] = (work[i] + coefficient) * ((dx * dx + dy2) * a)
-            for i in range(n):
-                out[i] += work[i]
         elif kind == LINEAR:
             vy = dy * b
             for i in range(n):
@@ -175,91 +271,5 @@ def turns_row(kinds, params, extra, x_um, y_um, work, out):  # type: ignore[no-u
             for i in range(n):
                 t = (x_um[i] - cx) * a + vy
                 out[i] += floor(t * GRATING_STEPS + 0.5) / GRATING_STEPS
-        elif kind == SPIRAL:
-            for i in range(n):
-                out[i] += a * atan2_turns(dy, x_um[i] - cx)
-        elif kind == ZERNIKE:
-            start = int(params[term, 5])
-            zy = dy * a
-            older = np.zeros(n)
-            for i in range(n):
-                work[i] = 0.0
-            # Clenshaw's sum: `work` is b_(k+1), `older` b_(k+2)
-            for k in range(int(params[term, 6]) - 1, -1, -1):
-                here = start + 4 * k
-                coefficient = extra[here]
-                slope = extra[here + 1]
-                level = extra[here + 2]
-                back = extra[here + 3]
-                for i in range(n):
-                    zx = (x_um[i] - cx) * a
-                    t = 2.0 * (zx * zx + zy * zy) - 1.0
-                    s = coefficient + (slope * t + level) * work[i] - back * older[i]
-                    older[i] = work[i]
-                    work[i] = s
-            m = int(b)
-            if m == 0:
-                for i in range(n):
-                    out[i] += work[i]
-            else:
-                # the powers of z by repeated product, real parts in `older`
-                imaginary = np.zeros(n)
-                for i in range(n):
-                    older[i] = (x_um[i] - cx) * a
-                    imaginary[i] = zy
-                for _ in range(m - 1):
-                    for i in range(n):
-                        zx = (x_um[i] - cx) * a
-                        re = older[i]
-                        im = imaginary[i]
-                        older[i] = re * zx - im * zy
-                        imaginary[i] = re * zy + im * zx
-                if c == 1.0:
-                    for i in range(n):
-                        out[i] += work[i] * imaginary[i]
-                else:
-                    for i in range(n):
-                        out[i] += work[i] * older[i]
-        elif kind == SAMPLED:
-            columns = int(b)
-            rows = int(c)
-            start = int(params[term, 5])
-            stride = columns + 2
-            v = dy * a + 0.5 * (rows - 1)
-            j = int(min(max(floor(v), 0.0), rows - 2.0))
-            f = v - j
-            g = 1.0 - f
-            w0 = g * g * g / 6.0
-            w1 = (3.0 * f * f * (f - 2.0) + 4.0) / 6.0
-            w2 = (3.0 * g * g * (g - 2.0) + 4.0) / 6.0
-            w3 = f * f * f / 6.0
-            row = start + j * stride
-            last = -1
-            a0 = 0.0
-            a1 = 0.0
-            a2 = 0.0
-            a3 = 0.0
-            for i in range(n):
-                u = (x_um[i] - cx) * a + 0.5 * (columns - 1)
-                k = int(min(max(floor(u), 0.0), columns - 2.0))
-                if k != last:
-                    # the cubic of this cell along the row; it depends on the cell and y alone
-                    at = row + k
-                    q0 = w0 * extra[at] + w1 * extra[at + stride]
-                    q0 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
-                    at += 1
-                    q1 = w0 * extra[at] + w1 * extra[at + stride]
-                    q1 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
-                    at += 1
-                    q2 = w0 * extra[at] + w1 * extra[at + stride]
-                    q2 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
-                    at += 1
-                    q3 = w0 * extra[at] + w1 * extra[at + stride]
-                    q3 += w2 * extra[at + 2 * stride] + w3 * extra[at + 3 * stride]
-                    a0 = (q0 + 4.0 * q1 + q2) / 6.0
-                    a1 = (q2 - q0) * 0.5
-                    a2 = (q0 - 2.0 * q1 + q2) * 0.5
-                    a3 = (q3 - q0 + 3.0 * (q1 - q2)) / 6.0
-                    last = k
-                f = u - k
-                out[i] += ((a3 * f + a2) * f + a1) * f + a0
+        elif extra is not None:  # else there are no such terms, and nothing for them is compiled
+            _other_term(kind, params[term], extra, cx, dy, x_um, work, out)

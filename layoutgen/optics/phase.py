@@ -44,6 +44,7 @@ from layoutgen.optics.kernel import (
     SAMPLED,
     SERIES,
     SPIRAL,
+    WITH_TABLES,
     ZERNIKE,
     turns_row,
 )
@@ -98,6 +99,11 @@ class PhaseProgram:
             raise ValueError(
                 f"params must be ({self.kinds.size}, {PARAMS}), got {self.params.shape}"
             )
+
+    @property
+    def tables(self) -> FloatArray | None:
+        """What the kernel takes for `extra`: None without terms that need it, and a smaller kernel does."""
+        return self.extra if np.isin(self.kinds, WITH_TABLES).any() else None
 
 
 @dataclass(slots=True)
@@ -293,8 +299,9 @@ def turns(program: PhaseProgram, x_um: ArrayLike, y_um: ArrayLike) -> FloatArray
     x = np.array(np.broadcast_to(x, (*lines, width)), order="C").reshape(-1, width)
     out = np.zeros(x.shape)
     work = np.zeros(width)
+    tables = program.tables
     for row, y_row in enumerate(y.reshape(-1)):
-        turns_row(program.kinds, program.params, program.extra, x[row], y_row, work, out[row])
+        turns_row(program.kinds, program.params, tables, x[row], y_row, work, out[row])
     return out.reshape(shape)
 
 

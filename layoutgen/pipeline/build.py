@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from layoutgen.errors import InputError, LayoutgenError, RuleError, VerifyError
+from layoutgen.kernels import compiled_beside
 from layoutgen.layout.cells import Cell, EncodedCell
 from layoutgen.layout.gdsii import GdsiiWriter
 from layoutgen.layout.gdsii import expected_bytes as expected_gdsii_bytes
@@ -83,6 +84,16 @@ def build(
     if exists:
         return _existing(final, job, verify, progress)
     workers = cores() if jobs is None else jobs
+    with compiled_beside(min(workers, cores())):
+        return _made(loaded, final, job, workers, verify, only, progress)
+
+
+def _made(
+    loaded: LoadedRecipe, final: Path, job: str, workers: int, verify: bool, only: str | None,
+    progress: Progress,
+) -> Job:  # fmt: skip
+    """The job folder, made anew."""
+    out = final.parent
     # a clip is small, whatever its wafer
     refuse = partial(_refuse_too_large, loaded) if only is None else None
     wafer = design(loaded, progress, workers, refuse=refuse)

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from layoutgen.kernels import kernel
 from layoutgen.review.readcells import Box, IntArray, LayerKey
 from layoutgen.review.window import Content, Layout, TooManyError, Turn, twice_area
 
@@ -245,7 +245,7 @@ def _paste(copy: _Copy, turn: Turn, image: _Image) -> None:
                 image.points[r0:r1, c0:c1] += wx * wy * inner
 
 
-@njit(cache=True)
+@kernel
 def _deposit(image: Any, u: float, v: float, share: float) -> None:  # pragma: no cover
     """Share a point at (u, v), in pixels, between the four pixels whose centres are nearest."""
     rows, cols = image.shape
@@ -269,7 +269,7 @@ def _deposit(image: Any, u: float, v: float, share: float) -> None:  # pragma: n
             image[row + 1, col + 1] += share * fv * fu
 
 
-@njit(cache=True)
+@kernel
 def _points(
     image: Any, places: Any, dx: float, dy: float, step: float, share: float
 ) -> None:  # pragma: no cover
@@ -277,7 +277,7 @@ def _points(
         _deposit(image, (places[i, 0] + dx) / step, (places[i, 1] + dy) / step, share)
 
 
-@njit(cache=True)
+@kernel
 def _runs_as_points(
     image: Any, group: Any, x: Any, y: Any, start: Any, end: Any, moves: Any, facts: Any,
     matrix: Any, step: float,
@@ -297,7 +297,7 @@ def _runs_as_points(
             _deposit(image, u, v, facts[k, 3])
 
 
-@njit(cache=True)
+@kernel
 def _edges(
     area: Any, outline: Any, places: Any, x0: float, y0: float, step: float
 ) -> None:  # pragma: no cover

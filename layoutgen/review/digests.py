@@ -19,9 +19,9 @@ from hashlib import blake2b
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from layoutgen.kernels import kernel
 from layoutgen.review.readcells import IntArray, LayerKey, shape_key
 from layoutgen.review.window import Layout, Turn
 
@@ -138,7 +138,7 @@ class Digests:
         return found
 
 
-@njit(cache=True)
+@kernel
 def _mix(h: Any) -> Any:  # pragma: no cover
     """The finaliser of SplitMix64."""
     h = (h ^ (h >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
@@ -146,14 +146,14 @@ def _mix(h: Any) -> Any:  # pragma: no cover
     return h ^ (h >> np.uint64(31))
 
 
-@njit(cache=True)
+@kernel
 def _term(seed: Any, x: Any, y: Any, code: Any, word: Any) -> Any:  # pragma: no cover
     h = _mix(seed ^ np.uint64(x) * np.uint64(0x9E3779B97F4A7C15))
     h = _mix(h ^ np.uint64(y) * np.uint64(0x9E3779B97F4A7C15))
     return _mix(h ^ (word + code * np.uint64(0x9E3779B97F4A7C15)))
 
 
-@njit(cache=True)
+@kernel
 def _add_places(
     places: Any, code: Any, words: Any, seeds: Any, sums: Any
 ) -> None:  # pragma: no cover
@@ -163,7 +163,7 @@ def _add_places(
         sums[1] += _term(seeds[1], places[i, 0], places[i, 1], code, words[1])
 
 
-@njit(cache=True)
+@kernel
 def _add_runs(
     group: Any, x: Any, y: Any, start: Any, end: Any, moves: Any, code: Any, words: Any, seeds: Any,
     sums: Any,

@@ -21,9 +21,9 @@ from types import TracebackType
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from layoutgen.kernels import late_kernel
 from layoutgen.review.readcells import (
     Grid,
     IntArray,
@@ -162,7 +162,10 @@ def real8(raw: bytes) -> float:
     return -value if first & 0x80 else value
 
 
-@njit(cache=True)
+@late_kernel(
+    "(Array(uint16, 1, 'C', True), int64, int32[::1], int32[:, ::1], int64, int64[:, ::1], "
+    "int16[::1], int64[::1])"
+)
 def _take_references(
     half: Any, pos: Any, items: Any, places: Any, fill: Any, names: Any, slots: Any, meta: Any
 ) -> Any:
@@ -238,7 +241,7 @@ def _take_references(
     return pos, fill
 
 
-@njit(cache=True)
+@late_kernel("(int32[::1], int32[:, ::1], int32[:, ::1], int64[::1])")
 def _group(items: Any, places: Any, sorted_places: Any, start: Any) -> Any:
     """Order places by item, keeping their order within it; item k is start[k]:start[k + 1]."""
     for i in range(items.size):

@@ -21,11 +21,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import MasterArray, Part, Site
+from layoutgen.kernels import late_kernel
 from layoutgen.lattice import Window
 from layoutgen.optics.bins import BINS, phase_masters
 from layoutgen.wafer.designs import Design
@@ -150,7 +150,7 @@ def lens_maps(
                 j = np.floor((flip_y * ys - low_y) / step_y).astype(np.int64)
                 for number, (entries, first, second) in enumerate(looked_up):
                     _add(
-                        found[number], found[-1], number == 0, entries, masters, first, second,
+                        found[number], found[-1], number == 0, entries.astype(np.uint16), masters, first, second,
                         quantities[number] == "phase-error", i, j, odd,
                     )  # fmt: skip
         if not on_sites:
@@ -274,7 +274,7 @@ class _Values:
         bins = np.zeros(masters.shape, np.uint16)
         lo, hi = site.runs
         phase_masters(
-            program.kinds, program.params, program.extra, lattice.x0_dbu, lattice.shift_dbu,
+            program.kinds, program.params, program.tables, lattice.x0_dbu, lattice.shift_dbu,
             lattice.pitch_dbu, lattice.y0_dbu, lattice.row_dbu,
             -self.scale if self.mirrored else self.scale, self.scale, window.row0, window.col0,
             lo, hi, _PHASES, bins, _UNCOUNTED, False,
@@ -282,7 +282,10 @@ class _Values:
         return bins
 
 
-@njit(cache=True)
+@late_kernel(
+    "(float64[:, ::1], float64[:, ::1], bool, uint16[:, ::1], uint8[:, ::1], float64[::1], "
+    "float64[::1], bool, int64[:, ::1], int64[::1], int64[::1])"
+)
 def _add(
     sums: Any, counts: Any, count: bool, entries: Any, masters: Any, first: Any, second: Any,
     phases: bool, i: Any, j: Any, odd: Any,

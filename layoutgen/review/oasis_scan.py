@@ -19,7 +19,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from layoutgen.kernels import inner, kernel, late_kernel
 
 __all__ = ["scan"]
 
@@ -147,7 +148,7 @@ DX = np.array([1, 1, 0, -1, -1, 1, 0, -1, 1, 1, -1, -1, -1, 1, 1, -1], np.int64)
 DY = np.array([0, 0, 1, 0, 0, 0, -1, 0, 1, 0, 1, 0, -1, 0, -1, 0], np.int64)
 
 
-@njit(cache=True)
+@inner
 def _uint(buf: Any, pos: Any, end: Any) -> Any:
     """Value and the position after it; below 2**56, so that no sum of two can wrap round."""
     value = np.int64(0)
@@ -166,7 +167,7 @@ def _uint(buf: Any, pos: Any, end: Any) -> Any:
         shift += 7
 
 
-@njit(cache=True)
+@inner
 def _gdelta(buf: Any, pos: Any, end: Any) -> Any:
     value, pos = _uint(buf, pos, end)
     low = value & 15
@@ -181,7 +182,7 @@ def _gdelta(buf: Any, pos: Any, end: Any) -> Any:
     return dx, dy, pos
 
 
-@njit(cache=True)
+@inner
 def _displacements(
     buf: Any, pos: Any, end: Any, count: Any, grid: Any, moves: Any, fill: Any
 ) -> Any:
@@ -237,7 +238,7 @@ def _displacements(
     return np.int64(at)
 
 
-@njit(cache=True)
+@inner
 def _repetition(buf: Any, pos: Any, end: Any, kind: Any, state: Any, moves: Any) -> Any:
     """Read a repetition into the state; -1 where `moves` has no room (state[S_NEED] tells)."""
     if kind == 0:
@@ -305,9 +306,12 @@ def _repetition(buf: Any, pos: Any, end: Any, kind: Any, state: Any, moves: Any)
     return pos
 
 
-@njit(cache=True)
+@inner
 def _skip(buf: Any, pos: Any, end: Any, count: Any, deltas: Any) -> Any:
-    """Position after `count` integers, or g-deltas, which are two integers when odd."""
+    """Position after `count` integers, or g-deltas, which are two integers when odd.
+
+    Calls give count and deltas as NumPy scalars: for each literal the compiler would make a copy.
+    """
     if count > end - pos:
         raise ValueError("a point list has more points than there are bytes left")
     while count > 0:
@@ -327,7 +331,7 @@ def _skip(buf: Any, pos: Any, end: Any, count: Any, deltas: Any) -> Any:
     return pos
 
 
-@njit(cache=True)
+@kernel
 def intern(buf: Any, start: Any, end: Any, slots: Any, entries: Any, pool: Any, meta: Any) -> Any:
     """Number of the byte string buf[start:end], the same for the same bytes; -1 for no room.
 
@@ -365,7 +369,10 @@ def intern(buf: Any, start: Any, end: Any, slots: Any, entries: Any, pool: Any, 
     return number
 
 
-@njit(cache=True)
+@late_kernel(
+    "(Array(uint8, 1, 'C', True), int64, int64[::1], int64[:, ::1], int32[:, ::1], "
+    "int32[::1], int64[:, ::1], uint8[::1], int64[::1])"
+)
 def scan(
     buf: Any,
     end: Any,
@@ -460,7 +467,7 @@ def scan(
                     elif which == 2:
                         state[slot + i] = state[S_HALF_WIDTH]
                     elif which == 3:
-                        pos = _skip(buf, pos, end, 1, False)
+                        pos = _skip(buf, pos, end, np.int64(1), np.bool_(False))
                         state[slot + i] = 0  # paths are counted, not drawn
             elif action != _SKIP:
                 if action == _POINTS:
@@ -472,7 +479,9 @@ def scan(
                     if value > 7:
                         raise ValueError("the type of a real number is not 0 to 7")
                     if value <= 5:
-                        pos = _skip(buf, pos, end, 1 if value <= 3 else 2, False)
+                        pos = _skip(
+                            buf, pos, end, np.int64(1 if value <= 3 else 2), np.bool_(False)
+                        )
                     else:
                         pos += 4 if value == 6 else 8
                 else:

@@ -23,11 +23,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
 from layoutgen.errors import VerifyError
+from layoutgen.kernels import late_kernel
 from layoutgen.lattice import Lattice, Window
 
 __all__ = [
@@ -516,7 +516,10 @@ def _scatter(
     return CodeReadback(CodeBlock(window.row0, window.col0, codes), tuple(told), wrong)
 
 
-@njit(cache=True)
+@late_kernel(
+    "(uint8[:, ::1], int64[:, ::1], int64[::1], int64[::1], int64[::1], int64[::1], "
+    "int64[::1], int32[:, ::1], int64, int64, int64, int64)"
+)
 def _scatter_kernel(
     codes: Any,
     bad: Any,

@@ -21,9 +21,9 @@ from types import TracebackType
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from layoutgen.errors import InputError
+from layoutgen.kernels import kernel, late_kernel
 from layoutgen.review.gdsii_reader import GdsiiFile, read_gdsii
 from layoutgen.review.oasis_reader import MAGIC, OasisFile, read_oasis
 from layoutgen.review.readcells import (
@@ -594,7 +594,7 @@ def _near(places: IntArray, box: Box, window: Box) -> IntArray:
     return places if keep.all() else places[keep]
 
 
-@njit(cache=True)
+@kernel
 def _place_boxes(
     group: Any, x: Any, y: Any, start: Any, end: Any, moves: Any, boxes: Any
 ) -> None:  # pragma: no cover
@@ -618,7 +618,10 @@ def _place_boxes(
         boxes[k, 3] = max(boxes[k, 3], y[i] + y1)
 
 
-@njit(cache=True)
+@late_kernel(
+    "(int64[::1], int64[::1], int64[::1], int64[::1], int64[::1], int32[:, ::1], int64[:, "
+    "::1], int64[::1], int64[::1])"
+)
 def _count_touching(
     group: Any, x: Any, y: Any, start: Any, end: Any, moves: Any, boxes: Any, window: Any,
     counts: Any,
@@ -639,7 +642,10 @@ def _count_touching(
         counts[k + 1] += found
 
 
-@njit(cache=True)
+@late_kernel(
+    "(int64[::1], int64[::1], int64[::1], int64[::1], int64[::1], int32[:, ::1], int64[:, "
+    "::1], int64[::1], int64[::1], int64[:, ::1])"
+)
 def _fill_touching(
     group: Any, x: Any, y: Any, start: Any, end: Any, moves: Any, boxes: Any, window: Any,
     free: Any, places: Any,

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import Part
+from layoutgen.kernels import kernel
 
 __all__ = ["CutPillars", "FieldGrid", "cut_pillars", "field_grid"]
 
@@ -99,7 +99,7 @@ def cut_pillars(part: Part, coder: Coder, half_dbu: IntArray, grid: FieldGrid) -
     return CutPillars(count, overhang4 / 4)
 
 
-@njit(cache=True)
+@kernel
 def _cut(
     codes: Any, x0: int, y0: int, odd0: int, pitch: int, row: int, shift: int, matrix: Any,
     half: Any, first_x4: int, first_y4: int, step_x4: int, step_y4: int,

@@ -156,7 +156,7 @@ class _PhaseSource:
     ) -> None:  # fmt: skip
         window, lattice, p = site.window, self.lattice, self.program
         phase_masters(
-            p.kinds, p.params, p.extra, lattice.x0_dbu, lattice.shift_dbu, lattice.pitch_dbu,
+            p.kinds, p.params, p.tables, lattice.x0_dbu, lattice.shift_dbu, lattice.pitch_dbu,
             lattice.y0_dbu, lattice.row_dbu, self.scale_x, self.scale_y, window.row0, window.col0,
             lo, hi, table, masters, histogram, count,
         )  # fmt: skip

@@ -386,7 +386,7 @@ def test_only_terms_of_the_radius_on_the_axis_are_radial() -> None:
 def test_cutting_a_row_changes_no_bit(terms: list[PhaseTerm], cut: int) -> None:
     lens = program(*terms)
     out, work = np.zeros(48), np.zeros(48)
-    tables = lens.kinds, lens.params, lens.extra
+    tables = lens.kinds, lens.params, lens.tables
     turns_row(*tables, PLACES, 1.295, work, out)
     pieces = np.zeros(48)
     for part in (slice(0, cut), slice(cut, 48)):
