@@ -17,11 +17,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 
-from layoutgen.codes import ShapeTable
+from layoutgen.codes import CodeBlock, ShapeTable
 from layoutgen.lattice import Lattice
 from layoutgen.layout.cells import Cell, Layer, Polygons, Reference
+from layoutgen.layout.displacements import encode_sites
 from layoutgen.layout.oasis import (
     OasisWriter,
+    _prefixes,
     _signed,
     _unsigned,
     deflate,
@@ -515,3 +517,14 @@ def test_the_expected_size_is_right_to_a_third(
     size = len(oasis_bytes(blocks, compression=compression))
     guess = expected_bytes(2 * 256 * 256, compression=compression, sites_per_zone=per_zone)
     assert guess == pytest.approx(size, rel=0.34)
+
+
+def test_a_code_without_a_shape_is_refused() -> None:
+    # a place in memory beyond the table of shapes would be read for it
+    codes = np.full((4, 5), 2, dtype=np.uint8)
+    codes[1, 2] = 3
+    prefixes = _prefixes(np.array([0, 1]))
+    with pytest.raises(ValueError, match="codes go up to 3, the table has 2 shapes"):
+        encode_sites(
+            CodeBlock(0, 0, codes), Lattice("square", 400, 400, "gap"), prefixes, strip_sites=64
+        )

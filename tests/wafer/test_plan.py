@@ -222,6 +222,18 @@ def test_marks_in_keep_outs_and_over_each_other_are_refused_all_at_once(wafer_re
     )
 
 
+def test_a_keep_out_is_as_wide_and_as_high_for_marks_as_it_says(wafer_recipe: Make) -> None:
+    # 20 mm by 6 mm around (0, 83) mm: 8 mm beside its middle is inside, 8 mm above it is not
+    def beside(*at: tuple[str, str]) -> Callable[[Data], None]:
+        keep_out = [{"at": ["0 mm", "83 mm"], "size": ["20 mm", "6 mm"]}]
+        return with_marks(cross_at(*at), keep_out=keep_out)
+
+    (problem,) = refused(wafer_recipe, beside(("8 mm", "83 mm")))
+    assert "want cross at [8 mm, 83 mm] outside of wafer.keep_out[0]" in problem
+    planned(wafer_recipe, beside(("0 mm", "91 mm")))
+    planned(wafer_recipe, beside(("11 mm", "83 mm")))
+
+
 def test_a_waived_rule_is_kept_as_a_failed_one(wafer_recipe: Make) -> None:
     def change(data: Data) -> None:
         with_marks(cross_at(("95 mm", "0 mm")))(data)
