@@ -63,28 +63,28 @@ class PartRaster:
         self.gy = 1 if lattice.y0_dbu else 0
 
     def gather(
-        self, indices: Sequence[int], count: int, jobs: int, deposit_block: _DepositBlock
-    ) -> list[FloatArray]:
-        """Deposits of some blocks on `jobs` workers, (count) arrays on this raster's nodes.
+        self, indices: Sequence[int], jobs: int, deposit_block: _DepositBlock
+    ) -> tuple[FloatArray, FloatArray]:
+        """Deposits of some blocks on `jobs` workers: areas and slopes on this raster's nodes.
 
         A block goes to a small raster of its own first. Sums of whole numbers are the same in any order.
         """
-        totals = [np.zeros(self.grid.shape) for _ in range(count)]
+        areas, slopes = np.zeros(self.grid.shape), np.zeros(self.grid.shape)
         lock = Lock()
 
         def one(index: int) -> None:
             site = self.part.sites[index]
             window = self.window(site)
             shape = (window[0].stop - window[0].start, window[1].stop - window[1].start)
-            small = [np.zeros(shape) for _ in range(count)]
+            small = np.zeros(shape), np.zeros(shape)
             deposit_block(site, self.part.block(index), window, small)
             with lock:
-                for total, local in zip(totals, small, strict=True):
-                    total[window] += local
+                areas[window] += small[0]
+                slopes[window] += small[1]
 
         for _ in run_in_order(one, indices, jobs):
             pass
-        return totals
+        return areas, slopes
 
     def window(self, site: Site) -> tuple[slice, slice]:
         """Rows and columns of the raster's arrays that a block's deposit can touch."""

@@ -251,7 +251,7 @@ def _on_whole_rasters(
     flat, origin = line.packed, line.origin
     every = range(len(part.sites))
     own_frame = None if frame is None else frame(raster.grid)
-    sums, slopes = raster.gather(every, 2, jobs, partial(raster.deposit, flat))
+    sums, slopes = raster.gather(every, jobs, partial(raster.deposit, flat))
     constant, linear = raster.fill(sums), raster.slope(slopes)
     del sums, slopes
     start = np.full(raster.grid.shape, origin, dtype=np.float32)
@@ -273,7 +273,7 @@ def _on_whole_rasters(
             here = np.ascontiguousarray(coef[window])
             raster.deposit(rows.packed, site, masters, window, out, coef=here, first=rows.d0)
 
-        sums, slopes = raster.gather(every, 2, jobs, deposit_again)
+        sums, slopes = raster.gather(every, jobs, deposit_again)
         constant, linear = raster.fill(sums), raster.slope(slopes)
         del sums, slopes
         last = _iterate(raster, exposed, constant, linear, nodes, own_frame, around, nodes, STOP)

@@ -493,7 +493,7 @@ def _from_raster(
         codes = variant.coder.block(site, masters).codes
         raster.deposit(table, site, codes, window, out)
 
-    fill: FloatArray = raster.fill(raster.gather(near, 2, 1, drawn)[0]).astype(np.float64)
+    fill: FloatArray = raster.fill(raster.gather(near, 1, drawn)[0]).astype(np.float64)
     if exposed.background:
         own = design.frame(tree.plan.frame_width_dbu or 0)
         fill = deposit_polygons([own], raster.grid) - fill

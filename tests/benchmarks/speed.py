@@ -37,9 +37,11 @@ from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tests.benchmarks.baselines import write_per_diameter, write_per_pillar
+
+_Result = TypeVar("_Result")
 
 PITCH_UM = 0.3
 WAVELENGTH_UM = 0.633
@@ -47,6 +49,7 @@ FOCI_UM = {"slow": 12000.0, "fast": 1200.0}  # f/5 and f/0.5: wide and narrow zo
 APERTURE_UM = 2400.0
 PER_PILLAR_APERTURE_UM = 300.0  # A takes minutes and gigabytes for the whole lens
 SCALING_UM = (1200.0, 2400.0, 4800.0, 9600.0)
+WORKERS_UM = (2400.0, 9600.0, 19200.0)
 SMALL_UM = 60.0
 PARTS = ("lenses", "scaling", "verify", "workers", "whole", "start")
 PROGRAM = [sys.executable, "-c", "from layoutgen.cli import main; main()"]
@@ -148,6 +151,13 @@ def cpu_s() -> float:
     return time.process_time() + waited.ru_utime + waited.ru_stime
 
 
+def timed(run: Callable[[], _Result]) -> tuple[_Result, float, float]:
+    """What a run in this process gives, its CPU seconds and its elapsed seconds."""
+    cpu, wall = cpu_s(), time.perf_counter()
+    found = run()
+    return found, cpu_s() - cpu, time.perf_counter() - wall
+
+
 @contextmanager
 def scratch() -> Iterator[Path]:
     folder = Path(tempfile.mkdtemp(prefix="layoutgen-"))
@@ -161,12 +171,11 @@ def ours(recipe_path: Path, out: Path, *, jobs: int = 1) -> Sample:
     """One whole build, without verification, in this process."""
     import layoutgen
 
-    cpu, wall = cpu_s(), time.perf_counter()
-    layoutgen.build(layoutgen.load_recipe(recipe_path), out, verify=False, jobs=jobs)
-    cpu, wall = cpu_s() - cpu, time.perf_counter() - wall
-    job = out / f"{recipe_path.stem}-A"
-    pillars = json.loads((job / "manifest.json").read_text())["pillars"]
-    return Sample(cpu, wall, pillars, (job / f"{recipe_path.stem}-A.oas").stat().st_size)
+    job, cpu, wall = timed(
+        lambda: layoutgen.build(layoutgen.load_recipe(recipe_path), out, verify=False, jobs=jobs)
+    )
+    size = job.manifest["files"][f"{job.title}.oas"]["bytes"]
+    return Sample(cpu, wall, job.manifest["pillars"], size)
 
 
 def layout_alone(recipe_path: Path, out: Path) -> Sample:
@@ -175,25 +184,24 @@ def layout_alone(recipe_path: Path, out: Path) -> Sample:
     from layoutgen.pipeline.design import design, quiet
     from layoutgen.recipe.load import load_recipe
 
-    cpu, wall = cpu_s(), time.perf_counter()
-    wafer = design(load_recipe(recipe_path), quiet, 1)
-    write_layout(wafer, out, "lens", 1, quiet)
-    cpu, wall = cpu_s() - cpu, time.perf_counter() - wall
-    return Sample(cpu, wall, wafer.tree.pillars, (out / "lens.oas").stat().st_size)
+    def run() -> int:
+        wafer = design(load_recipe(recipe_path), quiet, 1)
+        write_layout(wafer, out, "lens", 1, quiet)
+        return wafer.tree.pillars
+
+    pillars, cpu, wall = timed(run)
+    return Sample(cpu, wall, pillars, (out / "lens.oas").stat().st_size)
 
 
 def baseline(write: Callable[..., int], aperture_um: float, focal_um: float, out: Path) -> Sample:
     """One run of A or B in this process."""
     path = out / "lens.oas"
-    cpu, wall = cpu_s(), time.perf_counter()
-    pillars = write(
-        path,
-        aperture_um=aperture_um,
-        pitch_um=PITCH_UM,
-        focal_um=focal_um,
-        wavelength_um=WAVELENGTH_UM,
-    )
-    return Sample(cpu_s() - cpu, time.perf_counter() - wall, pillars, path.stat().st_size)
+    pillars, cpu, wall = timed(
+        lambda: write(
+            path, aperture_um=aperture_um, pitch_um=PITCH_UM, focal_um=focal_um, wavelength_um=WAVELENGTH_UM
+        )
+    )  # fmt: skip
+    return Sample(cpu, wall, pillars, path.stat().st_size)
 
 
 def interleaved(runs: dict[str, Callable[[Path], Sample]], repeats: int) -> dict[str, Sample]:
@@ -324,9 +332,8 @@ def read_back(job: Path, written: Sample, _out: Path) -> Sample:
     """One verification of a job folder in this process."""
     import layoutgen
 
-    cpu, wall = cpu_s(), time.perf_counter()
-    layoutgen.verify(job)
-    return Sample(cpu_s() - cpu, time.perf_counter() - wall, written.pillars, written.size)
+    _, cpu, wall = timed(lambda: layoutgen.verify(job))
+    return Sample(cpu, wall, written.pillars, written.size)
 
 
 def verify(repeats: int, aperture_um: float) -> None:
@@ -348,14 +355,19 @@ def verify(repeats: int, aperture_um: float) -> None:
     table(["zones", "build ns/pillar", "verify ns/pillar", "verify over build"], rows)
 
 
-def workers(repeats: int, aperture_um: float) -> None:
-    print(f"### Elapsed time on one and two workers, {aperture_um / 1000:g} mm lens, f/0.5\n")
-    runs: dict[int, list[float]] = {1: [], 2: []}
-    for _ in range(max(1, repeats)):
-        for jobs, seen in runs.items():
-            seen.append(in_process("one", aperture=aperture_um, jobs=jobs)["wall_s"])
-    one_s, two_s = (statistics.median(runs[jobs]) for jobs in (1, 2))
-    table(["one, s", "two, s", "gain"], [[f"{one_s:.3f}", f"{two_s:.3f}", f"{one_s / two_s:.2f}"]])
+def workers(repeats: int) -> None:
+    print("### Elapsed time on one and two workers, f/0.5\n")
+    rows = []
+    for aperture_um in WORKERS_UM:
+        runs: dict[int, list[float]] = {1: [], 2: []}
+        for _ in range(max(1, repeats)):
+            for jobs, seen in runs.items():
+                seen.append(in_process("one", aperture=aperture_um, jobs=jobs)["wall_s"])
+        one_s, two_s = (statistics.median(runs[jobs]) for jobs in (1, 2))
+        rows.append(
+            [f"{aperture_um / 1000:g}", f"{one_s:.3f}", f"{two_s:.3f}", f"{one_s / two_s:.2f}"]
+        )
+    table(["aperture mm", "one, s", "two, s", "gain"], rows)
 
 
 def process(*arguments: str) -> tuple[float, float, float]:
@@ -545,7 +557,7 @@ def main() -> None:
         "lenses": partial(lenses, a.repeats, a.aperture, a.baselines),
         "scaling": partial(scaling, a.repeats),
         "verify": partial(verify, a.repeats, a.aperture),
-        "workers": partial(workers, a.repeats, a.aperture),
+        "workers": partial(workers, a.repeats),
         "whole": partial(whole, a.repeats),
         "large": large,
         "start": partial(start, a.repeats),

@@ -309,6 +309,22 @@ def test_without_an_old_table_nodes_cover_densities_and_the_ladder() -> None:
     assert np.abs(off_at_sites(found, data, levels, 1.05)).max() < EXACT_NM
 
 
+def test_nodes_reach_a_little_beyond_the_data_where_none_is_near() -> None:
+    # diameters 120 to 310 nm, a span of 190: a node within 19 nm outside is near, else one 5.7 nm outside is
+    # made, on a whole 5 nm away from the data
+    def reached(*nodes: float) -> list[float]:
+        held = table(lambda rho, d: 0 * rho, np.array([0.0, 1.0]), np.array(nodes))
+        data = measured(lambda rho, d: 3 - 20 * rho, seed=13, old=held, noise_nm=0.8)
+        data.master_nm[:2] = 120.0, 310.0
+        found = refined(data, held).diameters_nm
+        return [float(d) for d in found if not 125 <= d <= 305]
+
+    assert reached(105.0, 200.0, 325.0) == [105.0, 325.0]
+    assert reached(90.0, 200.0, 340.0) == [90.0, 110.0, 320.0, 340.0]
+    assert reached(150.0, 200.0, 250.0) == [110.0, 320.0]
+    assert reached(120.0, 200.0, 310.0) == [120.0, 310.0]
+
+
 def test_finer_nodes_stand_only_where_data_without_noise_bend() -> None:
     coarse = table(lambda rho, d: 0 * rho, np.array([0.0, 0.5, 1.0]), np.array([50.0, 200, 350]))
     bent = refined(measured(levels, seed=13, old=coarse), coarse)
