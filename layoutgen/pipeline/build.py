@@ -26,6 +26,7 @@ from layoutgen.pipeline.facts import (
     Counts,
     dies_csv,
     expected_bytes,
+    lens_counts,
     lens_facts,
     marks_csv,
     operator_facts,
@@ -279,6 +280,7 @@ def _fill(
     _write_bytes(folder / "recipe.yaml", loaded.text)
     counts, known = write_layout(wafer, folder, title, workers, progress)
     plain = plain_variants(wafer)
+    lenses = lens_counts(wafer, plain, counts, workers)
     rules = built_rules(wafer, counts, expected_bytes(wafer).get("gdsii"))
     _refuse_failed(rules)
     _write_text(folder / "dies.csv", dies_csv(plan))
@@ -303,8 +305,8 @@ def _fill(
         "files": files,
         **operator_facts(wafer),
         "verified": False,
-        "shapes": shapes_in_use(wafer, counts),
-        "lenses": lens_facts(wafer, plain, counts, workers),
+        "shapes": shapes_in_use(wafer, counts, plain, lenses),
+        "lenses": lens_facts(wafer, plain, lenses),
         "dies": plan.die_counts,
         "dropped": {
             "marks": [list(site) for site in plan.dropped.marks],

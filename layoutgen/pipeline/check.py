@@ -11,6 +11,7 @@ from layoutgen.pipeline.design import Progress, design, quiet
 from layoutgen.pipeline.facts import (
     count_codes,
     expected_bytes,
+    lens_counts,
     lens_facts,
     plain_variants,
     sem_facts,
@@ -78,7 +79,7 @@ def check(loaded: LoadedRecipe, *, jobs: int | None = None, progress: Progress =
         wafer.tree.pillars,
         size,
         time_of(wafer, counts),
-        lens_facts(wafer, plain, counts, workers),
+        lens_facts(wafer, plain, lens_counts(wafer, plain, counts, workers)),
         short_form(wafer),
         sem_facts(sem_sites_of(wafer)),
     )

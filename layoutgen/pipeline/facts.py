@@ -238,12 +238,35 @@ def _table_number(tree: Tree, variant: Variant) -> int:
     return next(k for k, (_, table) in enumerate(tree.tables) if table is variant.table)
 
 
-def shapes_in_use(wafer: Wafer, counts: dict[int, Counts]) -> list[dict[str, Any]]:
-    """Every drawn shape in use, each code once."""
+def lens_counts(
+    wafer: Wafer, plain: dict[int, Variant], counts: dict[int, Counts], workers: int
+) -> dict[int, Counts]:
+    """Counts of each lens's plain variant by design; `counts` are those of the variants on the wafer."""
+    found = {}
+    for index, variant in plain.items():
+        if variant.design.kind == "lens" and variant.design.facts is not None:
+            held = next(
+                (
+                    counts[k]
+                    for k, v in enumerate(wafer.tree.variants)
+                    if v is variant and k in counts
+                ),
+                None,
+            )
+            found[index] = count_codes(variant, workers) if held is None else held
+    return found
+
+
+def shapes_in_use(
+    wafer: Wafer, counts: dict[int, Counts], plain: dict[int, Variant], lenses: dict[int, Counts]
+) -> list[dict[str, Any]]:
+    """Every drawn shape in use, each code once, those of a plain lens that splits alone stand for among them."""
     tree = wafer.tree
     used = [np.zeros(len(table) + 1, dtype=np.int64) for _, table in tree.tables]
     for index, found in counts.items():
         used[_table_number(tree, tree.variants[index])] += found.codes
+    for index, found in lenses.items():
+        used[_table_number(tree, plain[index])] += found.codes
     shapes = []
     for first, (_, table), tally in zip(_first_codes(tree), tree.tables, used, strict=True):
         for code in np.flatnonzero(tally).tolist():
@@ -259,18 +282,15 @@ def shapes_in_use(wafer: Wafer, counts: dict[int, Counts]) -> list[dict[str, Any
 
 
 def lens_facts(
-    wafer: Wafer, plain: dict[int, Variant], counts: dict[int, Counts], workers: int
+    wafer: Wafer, plain: dict[int, Variant], lenses: dict[int, Counts]
 ) -> dict[str, dict[str, Any]]:
+    """What the manifest says of each lens; `lenses` are its `lens_counts`."""
     found: dict[str, dict[str, Any]] = {}
-    for index, variant in plain.items():
+    for index, tally in lenses.items():
+        variant = plain[index]
         item = variant.design
-        if item.kind != "lens" or item.facts is None:
+        if item.facts is None:
             continue
-        held = next(
-            (counts[k] for k, v in enumerate(wafer.tree.variants) if v is variant and k in counts),
-            None,
-        )
-        tally = count_codes(variant, workers) if held is None else held
         facts, density = item.facts, variant.surrounding.density
         sampled = facts.sampling
         codes = np.flatnonzero(tally.codes).tolist()

@@ -578,9 +578,7 @@ def _charts(
             for size, share in zip(design.masters.master_nm, design.usage, strict=True)
             if share
         ]
-        after = [
-            (drawn[code], count / total) for code, count in facts["codes"].items() if code in drawn
-        ]
+        after = [(drawn[code], count / total) for code, count in facts["codes"].items()]
         title = f"Lens {design.name}: share of the pillars by diameter, on the master and as drawn"
         found.append(
             (title, bars([("master", before), ("drawn", sorted(after))], "diameter (nm)", title))

@@ -67,6 +67,13 @@ class Shapes:
     corners: Ints
     points: list[Ints]
 
+    def joined(self, more: Shapes) -> Shapes:
+        x, y, area2, corners = (
+            np.concatenate([getattr(self, name), getattr(more, name)])
+            for name in ("x", "y", "area2", "corners")
+        )
+        return Shapes(x, y, area2, corners, self.points + more.points)
+
 
 @dataclass
 class Report:
@@ -179,19 +186,52 @@ def count_dies(ox: Floats, oy: Floats, pitch: tuple[float, float], radius: float
     return total
 
 
+def lost_dies(
+    recipe: dict[str, Any], ox: Floats, oy: Floats, pitch: tuple[float, float], radius: float
+) -> Ints:
+    """Whole dies that keep-outs take, for each grid offset; lengths on the part, before mirroring."""
+    grow = 1 + scale_of(recipe)
+    lost = np.zeros(np.broadcast_shapes(ox.shape, oy.shape), dtype=np.int64)
+    barred = [
+        (*(quantity(v) for v in z["at"]), *(quantity(v) / 2 * grow for v in z["size"]))
+        for z in recipe["wafer"].get("keep_out", [])
+    ]
+    if not barred:
+        return lost
+    n, m = int(radius / pitch[0]) + 2, int(radius / pitch[1]) + 2
+    for kx in range(-n, n + 1):
+        for ky in range(-m, m + 1):
+            x, y = ox + kx * pitch[0], oy + ky * pitch[1]
+            far = (np.abs(x) + pitch[0] / 2) ** 2 + (np.abs(y) + pitch[1] / 2) ** 2
+            over = np.zeros(lost.shape, dtype=bool)
+            for at_x, at_y, half_x, half_y in barred:
+                over |= (np.abs(x - at_x) < half_x + pitch[0] / 2) & (
+                    np.abs(y - at_y) < half_y + pitch[1] / 2
+                )
+            lost += (far <= radius**2) & over
+    return lost
+
+
 def check_best(recipe: dict[str, Any], at: tuple[int, int], report: Report) -> None:
     """No offset on a fine net holds more dies, none nearer to (0, 0) holds as many."""
     wafer = recipe["wafer"]
     pitch = (quantity(wafer["die_pitch"][0]), quantity(wafer["die_pitch"][1]))
     radius = quantity(wafer["diameter"]) / 2 - quantity(wafer.get("edge_exclusion", 0))
-    ours = int(count_dies(np.array(at[0]), np.array(at[1]), pitch, radius))
-    x = np.rint(np.linspace(-pitch[0] / 2, pitch[0] / 2 - 1, 601))
-    y = np.rint(np.linspace(-pitch[1] / 2, pitch[1] / 2 - 1, 601))
-    net = count_dies(x[None, :], y[:, None], pitch, radius)
+    radius *= 1 + scale_of(recipe)  # the wafer is the master's, the pitch the part's
+    if wafer.get("keep_out") and scale_of(recipe):
+        return  # their edges then fall between database units, where a count may go either way
+
+    def held(ox: Floats, oy: Floats) -> Ints:
+        return count_dies(ox, oy, pitch, radius) - lost_dies(recipe, ox, oy, pitch, radius)
+
+    ours = int(held(np.array(float(at[0])), np.array(float(at[1]))))
+    x = np.rint(np.linspace(-pitch[0] / 2, pitch[0] / 2 - 1, 601))[None, :]
+    y = np.rint(np.linspace(-pitch[1] / 2, pitch[1] / 2 - 1, 601))[:, None]
+    net = held(x, y)
     if net.max() > ours:
         report.fail(f"grid offset {at} holds {ours} dies, another holds {net.max()}")
     distance = float(np.hypot(*at))
-    near = np.hypot(x[None, :], y[:, None]) < distance - 1.5
+    near = np.hypot(x, y) < distance - 1.5
     if bool((near & (net >= ours)).any()):
         report.fail(f"grid offset {at} is not the one nearest to the die's centre")
     # and on circles just inside the one that was found
@@ -202,7 +242,7 @@ def check_best(recipe: dict[str, Any], at: tuple[int, int], report: Report) -> N
                 np.trunc((distance - inside) * np.cos(a)),
                 np.trunc((distance - inside) * np.sin(a)),
             )
-            if int(count_dies(cx, cy, pitch, radius).max()) >= ours:
+            if int(held(cx, cy).max()) >= ours:
                 report.fail(
                     f"grid offset {at}: as many dies {inside} nm nearer to the die's centre"
                 )
@@ -287,7 +327,7 @@ def _observe_pads(
             if abs(middle - centre) > pitch:
                 report.fail(f"pad {spec['name']}: its middle is at {middle}, wanted {centre}")
         if spec["kind"] == "uniform":
-            master = _uniform(recipe, spec, x, y, mine, pitch, report)
+            master = _uniform(recipe, spec, x[every], y[every], px, pitch, report)
             fixed = np.zeros(len(every), dtype=bool)
         else:
             master, fixed = _density_pad(recipe, spec, x, y, drawn, mine, pitch, report)
@@ -295,29 +335,20 @@ def _observe_pads(
 
 
 def _uniform(
-    recipe: dict[str, Any], spec: dict[str, Any], x: Ints, y: Ints, mine: list[Ints], pitch: float,
-    report: Report,
+    recipe: dict[str, Any], spec: dict[str, Any], x: Ints, y: Ints, px: int, pitch: float, report: Report
 ) -> Floats:  # fmt: skip
+    """Masters of a row of squares around px: on the part from left to right, each with its left edge."""
     diameters = [quantity(d) for d in spec["diameters"]]
     if (spec.get("pillars") or recipe["pillars"]).get("vertices") == 4:
         diameters = [d / SIDE for d in diameters]
-    if mirrored(recipe):
-        diameters = diameters[::-1]
     size = quantity(spec["size"])
-    every = np.concatenate(mine)
-    if len(mine) == 1 and len(diameters) > 1:  # squares that touch: equal shares of the row
-        low, high = x[every].min() - pitch / 2, x[every].max() + pitch / 2
-        which = np.minimum(
-            ((x[every] - low) / (high - low) * len(diameters)).astype(int), len(diameters) - 1
-        )
-    else:
-        if len(mine) != len(diameters):
-            report.fail(f"pad {spec['name']}: {len(mine)} squares, wanted {len(diameters)}")
-        order = np.argsort(np.argsort([x[c].min() for c in mine]))
-        which = np.concatenate([np.full(len(c), order[k]) for k, c in enumerate(mine)])
-        which = np.minimum(which, len(diameters) - 1)
+    along = (px - x if mirrored(recipe) else x - px) + len(diameters) * size / 2
+    which = np.floor(along / size).astype(int)
+    if which.min() < 0 or which.max() >= len(diameters):
+        report.fail(f"pad {spec['name']}: pillars outside of its squares")
+        which = np.clip(which, 0, len(diameters) - 1)
     for k in range(len(diameters)):
-        here = every[which == k]
+        here = which == k
         for axis in (x, y):
             extent = axis[here].max() - axis[here].min() + pitch
             if abs(extent - size) > 1.01 * pitch:
@@ -334,6 +365,8 @@ def _density_pad(
         probes = [d / SIDE for d in probes]
     if mirrored(recipe):
         probes = probes[::-1]
+    lattice = spec.get("lattice") or recipe["lattice"]
+    hexagonal, row_nm = lattice["kind"] == "hexagonal", steps(recipe, lattice)[1]
     beta = max(t.range_nm for t in kernel(recipe) if t.range_nm <= 50e3)
     side = max((n for n in (11, 9, 7) if n * pitch <= beta), default=5)
     wanted = len(probes) * len(spec["densities"])
@@ -355,9 +388,12 @@ def _density_pad(
         extent = x[c].max() - x[c].min() + pitch
         if abs(extent - 5 * beta) > 1.01 * pitch:
             report.fail(f"pad {spec['name']}: a patch is {extent} nm wide, wanted {5 * beta}")
-        core = (np.abs(x[c] - middle[0]) < side / 2 * pitch) & (
-            np.abs(y[c] - middle[1]) < side / 2 * pitch
-        )
+        # `side` rows of `side` sites; on a hexagonal lattice odd rows begin half a pitch farther right on the part
+        at = int(np.argmin(np.hypot(x[c] - middle[0], y[c] - middle[1])))
+        row = np.rint((y[c] - y[c][at]) / row_nm).astype(int)
+        along = (x[c] - x[c][at]) * (-1 if mirrored(recipe) else 1)
+        col = np.rint((along - (row % 2) * hexagonal * pitch / 2) / pitch)
+        core = (np.abs(row) <= side // 2) & (np.abs(col) <= side // 2)
         if int(core.sum()) != side * side:
             report.notes.append(f"pad {spec['name']}: core of {int(core.sum())}, not {side}^2")
         around = np.unique(np.round(drawn[c][~core], 6))
@@ -612,6 +648,16 @@ def compare(recipe_path: Path, job: Path) -> Report:
         groups.setdefault(_layer(recipe, part, first), []).append(number)
     areas: dict[int, Floats] = {}
     corners: dict[int, Ints] = {}
+    frames = layer_of(recipe, "frames")
+    # what is exposed takes the dose: the frames of a dose split have their own datatypes, too
+    dosed = [
+        layer
+        for layer in layers
+        if layer[0] == frames[0] and layer[1] > frames[1] + 100 and all_doses(recipe)
+    ]
+    for layer in dosed:
+        more, held = layers.pop(layer), layers.get(frames)
+        layers[frames] = more if held is None else held.joined(more)
     known = {layer_of(recipe, w) for w in ("marks", "labels", "frames", "outlines")}
     for layer, shapes in layers.items():
         if layer not in groups and layer not in known:

@@ -883,6 +883,7 @@ def frames_of(
     """The frame of each part, and the union of all: parts, marks, labels."""
     grow = quantity(recipe["exposure"]["frame_width"])
     by_name = {s["name"]: s for s in recipe.get("lenses", []) + recipe.get("deflectors", [])}
+    pads = {s["name"]: s for s in recipe.get("pads", [])}
     own: list[BaseGeometry] = []
     for part in parts:
         if part.kind == "lens":
@@ -895,11 +896,17 @@ def frames_of(
         elif part.kind == "deflector":
             h = quantity(by_name[part.name]["size"]) / 2 + grow
             own.append(box(part.at[0] - h, part.at[1] - h, part.at[0] + h, part.at[1] + h))
+        elif pads[part.name]["kind"] == "uniform":
+            size = quantity(pads[part.name]["size"]) / 2
+            w, h = size * len(pads[part.name]["diameters"]) + grow, size + grow
+            own.append(box(part.at[0] - w, part.at[1] - h, part.at[0] + w, part.at[1] + h))
         else:
-            half = part.pitch / 2 + grow
-            corners = squares_of(part.x, part.y, part.pitch)
+            half = 2.5 * max(t.range_nm for t in kernel(recipe) if t.range_nm <= 50e3) + grow
+            middles = [
+                ((a + c) / 2, (b + d) / 2) for a, b, c, d in squares_of(part.x, part.y, part.pitch)
+            ]
             own.append(
-                unary_union([box(a - half, b - half, c + half, d + half) for a, b, c, d in corners])
+                unary_union([box(a - half, b - half, a + half, b + half) for a, b in middles])
             )
     around: list[BaseGeometry] = []
     for mark in mark_polygons(recipe):
