@@ -320,8 +320,8 @@ class _TreeBuilder:
                 where.append((self._label(die, part), part.x, part.y))
             elif part.kind == "cell":
                 fixed.append((self._foreign(part.name), part.origin_x, part.origin_y))
-        long = len(die.label) if self.plan.frame_width_dbu is not None else 0
-        key = (die.name, tuple(placed), long)
+        framed = () if self.plan.frame_width_dbu is None else self.plan.outlines_on(die)
+        key = (die.name, tuple(placed), framed)
         if key not in self.die_cells:
             stem = f"D_{_clean(die.name, 20)}"  # that of dies whose names begin alike, too
             count = sum(known.rpartition("_")[0] == stem for known in self.die_cells.values())

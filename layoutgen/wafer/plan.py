@@ -204,26 +204,27 @@ class WaferPlan:
         )
 
     @cached_property
-    def _frames(self) -> dict[tuple[str, int], tuple[Polygon, ...]]:
+    def _frames(self) -> dict[tuple[Outline, ...], tuple[Polygon, ...]]:
         return {}
 
     def frames_on(self, die: PlacedDie) -> tuple[Polygon, ...]:
         """A die's frames from its centre, one where they meet; none unless the background is exposed.
 
-        Dies of one name and equally long labels get the same object.
+        Dies with the same outlines get the same object.
         """
         if self.frame_width_dbu is None:
             return ()
-        key = (die.name, len(die.label))
-        if key not in self._frames:
-            self._frames[key] = frame_union(
-                [
-                    grown(outline, self.frame_width_dbu)
-                    for part in self.die_parts[die.name]
-                    for outline in part.outlines_for(die.label)
-                ]
+        outlines = self.outlines_on(die)
+        if outlines not in self._frames:
+            self._frames[outlines] = frame_union(
+                [grown(outline, self.frame_width_dbu) for outline in outlines]
             )
-        return self._frames[key]
+        return self._frames[outlines]
+
+    def outlines_on(self, die: PlacedDie) -> tuple[Outline, ...]:
+        """The outlines of everything on a die, from its centre; letters are not equally wide."""
+        parts = self.die_parts[die.name]
+        return tuple(outline for part in parts for outline in part.outlines_for(die.label))
 
     def label_on(self, die: PlacedDie, part: Part) -> list[Polygon]:
         """A label's polygons from the die's centre."""
@@ -431,17 +432,18 @@ class _Planner:
         self, parts: Mapping[str, tuple[Part, ...]], dies: Sequence[PlacedDie]
     ) -> float | None:
         """Look at each kind of die once; returns the smallest distance to an edge, in dbu."""
-        longest: dict[str, str] = {}
+        widest: dict[str, str] = {}
         for die in dies:
-            if len(die.label) > len(longest.get(die.name, "")):
-                longest[die.name] = die.label
+            most = widest.get(die.name)
+            if most is None or _width(die.label) > _width(most):
+                widest[die.name] = die.label
         nearest: float | None = None
         for name, things in parts.items():
-            extents = [_extent(part.outlines_for(longest.get(name, "0,0"))) for part in things]
+            extents = [_extent(part.outlines_for(widest.get(name, "0,0"))) for part in things]
             for part, extent in zip(things, extents, strict=True):
                 distance = self._to_edge(extent)
                 self._check_edge(name, part, distance)
-                if name in longest:
+                if name in widest:
                     nearest = distance if nearest is None else min(nearest, distance)
             self._check_overlaps(name, things, extents)
         return nearest
@@ -806,6 +808,11 @@ def _sizes(mark: Mark) -> dict[str, float]:
         "length_nm": mark.length_nm,
     }
     return combs | ({"direction_deg": mark.direction_deg} if isinstance(mark, Vernier) else {})
+
+
+def _width(label: str) -> int:
+    """How wide a label is against others of its height: not all letters are equally wide."""
+    return label_box(label, 1000)[0]
 
 
 def _extent(outlines: Sequence[Outline]) -> Outline:

@@ -223,8 +223,8 @@ class _Builder:
                     design = self.designs[index]
                     yield Thing(index, -1, x + design.offset_x, y + design.offset_y, number, item)
         if self.plan.frame_width_dbu is not None:
-            key = ("frames", die.name, len(die.label))
-            figures = self._figure(key, lambda: self.plan.frames_on(die), frame=True)
+            framed = ("frames", self.plan.outlines_on(die))
+            figures = self._figure(framed, lambda: self.plan.frames_on(die), frame=True)
             yield Thing(-1, figures, die.x, die.y, number, -1)
 
     def bounds(self, thing: Thing) -> Bounds:

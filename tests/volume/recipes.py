@@ -125,7 +125,7 @@ def _pillars(draw: _Draw, pitch: int, square: bool, name: str) -> Recipe:
         "vertices": 4 if square else draw.one_of(8, 8, 16, 24),
         "diameter": {"min": f"{low} nm", "max": f"{min(high, pitch - 60)} nm"},
         "ladder": {
-            "min": f"{low - 2 * margin} nm", "max": f"{pitch - 20 - pitch % 2} nm", "step": f"{step:g} nm",
+            "min": f"{max(low - 2 * margin, 50)} nm", "max": f"{pitch - 20 - pitch % 2} nm", "step": f"{step:g} nm",
         },
         "min_gap": f"{draw.one_of(40, 60, 80)} nm",
         **({"max_aspect_ratio": draw.one_of(5, 6, 8)} if draw.often(0.7) else {}),

@@ -14,7 +14,7 @@ import shapely
 from layoutgen.errors import InputError
 from layoutgen.recipe.model import Recipe
 from layoutgen.wafer.frames import Disc, Rect
-from layoutgen.wafer.glyphs import label_polygons
+from layoutgen.wafer.glyphs import label_box, label_polygons
 from layoutgen.wafer.plan import WaferPlan, plan_wafer
 
 Make = Callable[..., Recipe]
@@ -490,6 +490,39 @@ def test_frames_exist_where_the_background_is_exposed_and_are_one_where_they_mee
     (mark,) = plan.mark_frames
     assert shapely.Polygon(mark).area == 2 * 1_040_000 * 60_000 - 60_000**2
     assert planned(wafer_recipe).frames_on(plan.dies[0]) == ()
+
+
+def test_frames_of_labels_are_as_wide_as_their_letters(wafer_recipe: Make) -> None:
+    def change(data: Data) -> None:
+        data["exposure"].update(exposed="background", frame_width="20 um")
+        on_die({"label": "die", "at": ["0 mm", "0 mm"], "height": "60 um"})(data)
+
+    plan = planned(wafer_recipe, change)
+    widths = set()
+    for die in plan.dies[::7]:
+        ((x0, _, x1, _),) = (shapely.Polygon(f).bounds for f in plan.frames_on(die))
+        wanted = label_box(die.label, 60_000)[0] + 2 * 20_000
+        assert x1 - x0 == pytest.approx(wanted, abs=2)
+        widths.add((len(die.label), wanted))
+    # a 1 is narrower than an 8, so labels of one length differ
+    assert len(widths) > len({length for length, _ in widths})
+
+
+def test_a_label_is_kept_clear_at_its_widest(wafer_recipe: Make) -> None:
+    labels = {die.label for die in planned(wafer_recipe).dies}
+    widest = max(label_box(label, 60_000)[0] for label in labels)
+    radius = 1_000_000
+
+    def beside(gap_dbu: int) -> Callable[[Data], None]:
+        x = radius + gap_dbu + widest // 2
+        return on_die(
+            {"lens": "big", "at": ["0 mm", "0 mm"]},
+            {"label": "die", "at": [f"{x} nm", "0 mm"], "height": "60 um"},
+        )
+
+    planned(wafer_recipe, beside(10))
+    (problem,) = refused(wafer_recipe, beside(-10))
+    assert "got an overlap" in problem
 
 
 def test_a_density_pad_carries_a_frame_around_each_patch(wafer_recipe: Make) -> None:
