@@ -288,9 +288,10 @@ def _observe_pads(
     recipe: dict[str, Any], layers: dict[tuple[int, int], Shapes], seen: Seen, report: Report
 ) -> None:
     base = layer_of(recipe, "pads")
-    shapes = [
-        s for (n, d), s in layers.items() if n == base[0] and (d == base[1] or d >= 100 + base[1])
-    ]
+    items = [item for die in recipe["dies"].values() for item in die if "pad" in item]
+    doses = [all_doses(recipe).index(float(i["dose"])) + 1 for i in items if i.get("dose", 1) != 1]
+    types = {base[1], *(base[1] + 100 + k for k in doses)}
+    shapes = [s for (n, d), s in layers.items() if n == base[0] and d in types]
     shapes = [s for s in shapes if len(s.x)] if base in layers else []
     if not shapes:
         return

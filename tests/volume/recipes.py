@@ -259,6 +259,7 @@ def drawn(seed: int, number: int) -> tuple[Recipe, Tables]:
     recipe["exposure"]["backscatter"] = _kernel(draw)
     if draw.often(0.2):
         recipe["exposure"].update(exposed="background", frame_width=draw.um(4, 14))
+        recipe["wafer"]["diameter"] = "0.93 mm"  # the model takes its time for frames
     recipe["output"]["compression"] = draw.one_of("fast", "small")
     # shapes may leave tables and ladders here: what is drawn then is compared like the rest
     recipe["waive"] = {"clamped": "drawn at random", "density": "drawn at random"}

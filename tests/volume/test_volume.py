@@ -9,7 +9,7 @@ import pytest
 
 import layoutgen as lg
 from tests.e2e_recipes import LONE, Recipe, rehash, write
-from tests.volume import inputs, layouts, watch
+from tests.volume import inputs, layouts, recipes, watch
 
 
 def test_mutated_inputs_are_taken_or_refused_in_sentences(tmp_path: Path) -> None:
@@ -35,6 +35,15 @@ def test_mutated_layouts_are_never_called_equal(tmp_path: Path) -> None:
     assert "different" in verdicts
     rehash(built.folder)
     assert lg.verify(built.folder) == []
+
+
+@pytest.mark.parametrize("number", [10, 20, 22, 26, 54, 57, 60, 79, 81])
+def test_recipes_drawn_at_random_agree_with_the_slow_model(number: int, tmp_path: Path) -> None:
+    # quick ones, with both lattices, all kernel terms, squares, both tones and transfers, splits and zones
+    verdict = recipes.judged(2, number, tmp_path)
+    again = f"python -m tests.volume.recipes --seed 2 --one {number}"
+    assert verdict.word == "agrees", f"{again}: {verdict.said}"
+    assert verdict.sites > 5000
 
 
 def _wait_for_the_clock() -> tuple[str, str]:
