@@ -12,12 +12,10 @@ called with, while the first one compiles its own and works. Each finds on disk 
 from __future__ import annotations
 
 import importlib
-import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from threading import Lock
 from typing import Any
 
@@ -76,27 +74,29 @@ class _Watch(event.Listener):
 
     def __init__(self) -> None:
         self.process: subprocess.Popen[bytes] | None = None
+        self._asked = False
         self._lock = Lock()
 
     def on_start(self, event: Any) -> None:
         function = event.data["dispatcher"].py_func
         with self._lock:
-            if self.process is None and function.__module__.startswith("layoutgen."):
+            if not self._asked and function.__module__.startswith("layoutgen."):
+                self._asked = True
                 self.process = _second()
 
     def on_end(self, event: Any) -> None:
         """Nothing to do."""
 
 
-def _second() -> subprocess.Popen[bytes]:
-    """The second process; what it has to say is nobody's business, as nothing depends on it."""
+def _second() -> subprocess.Popen[bytes] | None:
+    """The second process, or None where the system has no room for one: nothing depends on it."""
     # -P: no file of the current folder is taken for a module
     command = [sys.executable, "-P", "-c", f"import {__name__} as k; k.compile_late()"]
-    path = [str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
-    return subprocess.Popen(
-        command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, path))},
-    )  # fmt: skip
+    none = subprocess.DEVNULL
+    try:
+        return subprocess.Popen(command, stdin=none, stdout=none, stderr=none)
+    except OSError:
+        return None
 
 
 @contextmanager

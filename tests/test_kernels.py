@@ -100,6 +100,22 @@ def test_there_is_none_on_one_core(started: list[subprocess.Popen[bytes]]) -> No
     assert not started
 
 
+def test_a_system_without_room_for_it_builds_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def full(*command: Any, **more: Any) -> None:
+        asked.append(command)
+        raise BlockingIOError(
+            "Resource temporarily unavailable"
+        )  # what fork says at a limit (POSIX: EAGAIN)
+
+    monkeypatch.setattr(subprocess, "Popen", full)
+    with kernels.compiled_beside(2):
+        assert trial("layoutgen.trial")(np.int64(4)) == 8
+        assert trial("layoutgen.trial")(np.int64(5)) == 10
+    assert len(asked) == 1
+
+
 def test_it_ends_with_an_error_too(started: list[subprocess.Popen[bytes]]) -> None:
     def interrupted() -> None:
         with kernels.compiled_beside(2):
@@ -117,6 +133,8 @@ def test_a_file_of_the_current_folder_is_not_taken_for_a_module(
     (tmp_path / "numpy.py").write_text("open('taken', 'w')\n")
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("PYTHONPATH", raising=False)
-    assert kernels._second().wait(300) == 0
+    process = kernels._second()
+    assert process is not None
+    assert process.wait(300) == 0
     assert not (tmp_path / "taken").exists()
     assert os.listdir(tmp_path) == ["numpy.py"]
