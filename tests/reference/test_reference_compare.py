@@ -39,7 +39,7 @@ def grid(at: tuple[float, float], size: float, pitch: float, centre: str) -> tup
 
 
 def invent_pads(recipe: dict[str, Any]) -> m.Seen:
-    """Pads as somebody might draw them: squares a size apart, surrounds by a search over rungs."""
+    """Pads as somebody might draw them: squares side by side, surrounds by a search over rungs."""
     seen = m.Seen()
     pads = {p["name"]: p for p in recipe.get("pads", [])}
     terms = m.kernel(recipe)
@@ -55,7 +55,7 @@ def invent_pads(recipe: dict[str, Any]) -> m.Seen:
             if spec["kind"] == "uniform":
                 size, n = m.quantity(spec["size"]), len(spec["diameters"])
                 for c, d in enumerate(spec["diameters"]):
-                    x, y = grid((px + (c - (n - 1) / 2) * 2 * size, py), size, 400, "gap")
+                    x, y = grid((px + (c - (n - 1) / 2) * size, py), size, 400, "gap")
                     xs.append(x)
                     ys.append(y)
                     masters.append(np.full(len(x), m.quantity(d)))
