@@ -27,18 +27,15 @@ print(*sorted((m.py_func.__name__, sum(m.stats.cache_hits.values())) for m, _ in
 
 
 def test_builds_call_late_kernels_with_the_types_that_were_declared(tmp_path: Path) -> None:
-    def both(recipe: Recipe) -> None:
-        recipe["lenses"][
-            0
-        ] |= {  # large against the kernel's reach, so that densities at SEM sites are summed
-            "aperture": "300 um",
-            "phase": [{"kind": "focus", "focal_length": "600 um"}],
-        }
+    def larger(recipe: Recipe) -> None:
+        # large against the kernel's reach, so that densities at SEM sites are summed
+        recipe["lenses"][0]["aperture"] = "300 um"
+        recipe["lenses"][0]["phase"] = [{"kind": "focus", "focal_length": "600 um"}]
         recipe["exposure"]["backscatter"][0]["range"] = "2 um"
         recipe["wafer"]["die_pitch"] = ["400 um", "400 um"]
         recipe["wafer"]["diameter"] = "1 mm"
 
-    build(load_recipe(write(tmp_path, LONE, both)), tmp_path / "jobs", jobs=1)
+    build(load_recipe(write(tmp_path, LONE, larger)), tmp_path / "jobs", jobs=1)
     assert len(kernels._LATE) >= 10
     for made, types in kernels._LATE:
         assert kernels.argument_types(types) in made.signatures, made.py_func.__name__
@@ -105,9 +102,8 @@ def test_a_system_without_room_for_it_builds_all_the_same(monkeypatch: pytest.Mo
 
     def full(*command: Any, **more: Any) -> None:
         asked.append(command)
-        raise BlockingIOError(
-            "Resource temporarily unavailable"
-        )  # what fork says at a limit (POSIX: EAGAIN)
+        # what fork says at a limit (POSIX: EAGAIN)
+        raise BlockingIOError("Resource temporarily unavailable")
 
     monkeypatch.setattr(subprocess, "Popen", full)
     with kernels.compiled_beside(2):

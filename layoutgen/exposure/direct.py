@@ -14,7 +14,7 @@ from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.kernels import late_kernel
 from layoutgen.lattice import Lattice, Window
 
-__all__ = ["density_sum", "sum_is_cheaper"]
+__all__ = ["density_sum", "points_near", "sum_is_cheaper"]
 
 FloatArray = NDArray[np.float64]
 
@@ -51,7 +51,7 @@ def density_sum(
     ]  # M^T p for each p, as rows
     for index, site in enumerate(part.sites):
         images = np.concatenate(turned[site.piece])
-        near = _near(lattice, site.window, images, reach_dbu)
+        near = points_near(lattice, site.window, images, reach_dbu)
         if not len(near):
             continue
         # what lies beyond reach of all of them need not be known
@@ -68,7 +68,7 @@ def density_sum(
     return found
 
 
-def _near(
+def points_near(
     lattice: Lattice, window: Window, points: FloatArray, reach_dbu: float
 ) -> NDArray[np.int64]:
     """Numbers of the points (n, 2) within reach of a block."""

@@ -82,7 +82,7 @@ class PhaseProgram:
     kinds (terms,) int64, params (terms, PARAMS) float64 and extra float64 are C-contiguous.
     mirror_x: phase(-x, y) == phase(x, y); mirror_y: phase(x, -y) == phase(x, y);
     diagonal: phase(y, x) == phase(x, y); radial: the phase depends on x^2 + y^2 alone.
-    The arrays stay writeable only because a kernel with a fixed signature takes no others; nobody
+    The arrays stay writeable only because a kernel would be compiled once more for others; nobody
     may write to them.
     """
 

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.exposure.coverage import deposit_polygons
-from layoutgen.exposure.direct import density_sum, sum_is_cheaper
+from layoutgen.exposure.direct import density_sum, points_near, sum_is_cheaper
 from layoutgen.exposure.part import MasterArray, Site
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import AREA_UNIT, field_at_points, packed
@@ -481,7 +481,7 @@ def _from_raster(
     near = [
         index
         for index, site in enumerate(part.sites)
-        if _touches(site, design.lattice, turned, reach)
+        if len(points_near(design.lattice, site.window, turned, reach))
     ]
 
     def drawn(
@@ -510,16 +510,6 @@ def _images(pick: _Pick, variant: Variant) -> list[tuple[int, int]]:
         return [(x, y)]
     signs = [(x, y), (-x, y), (x, -y), (-x, -y)]
     return signs + [(b, a) for a, b in signs]
-
-
-def _touches(site: Site, lattice: Lattice, places: FloatArray, reach: float) -> bool:
-    """Whether a block has sites within reach of any of the places."""
-    w = site.window
-    x0, x1 = lattice.x_dbu(0, w.col0), lattice.x_dbu(1, w.col0 + w.cols)
-    y0, y1 = lattice.y_dbu(w.row0), lattice.y_dbu(w.row0 + w.rows)
-    dx = np.maximum(np.maximum(x0 - places[:, 0], places[:, 0] - x1), 0.0)
-    dy = np.maximum(np.maximum(y0 - places[:, 1], places[:, 1] - y1), 0.0)
-    return bool((np.hypot(dx, dy) <= reach).any())
 
 
 def sem_csv(

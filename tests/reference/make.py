@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import yaml
 
-__all__ = ["CASES", "Case", "write"]
+__all__ = ["CASES", "Case", "put", "write"]
 
 Recipe = dict[str, Any]
 
@@ -520,14 +520,19 @@ CASES: dict[str, Callable[[], Case]] = {
 }  # fmt: skip
 
 
-def write(name: str, folder: Path) -> tuple[Path, Case]:
-    """Write the recipe and its tables into `folder`; return the recipe's path and the case."""
-    case = CASES[name]()
+def put(case: Case, folder: Path) -> Path:
+    """Write a case's recipe and its tables into `folder`; the recipe's path."""
     folder.mkdir(parents=True, exist_ok=True)
     for table in case.tables:
         table(folder)
-    path = folder / f"{name}.yaml"
+    path = folder / f"{case.recipe['name']}.yaml"
     path.write_text(
         yaml.safe_dump(case.recipe, sort_keys=False, default_flow_style=None, width=110)
     )
-    return path, case
+    return path
+
+
+def write(name: str, folder: Path) -> tuple[Path, Case]:
+    """Write one of the cases into `folder`; return the recipe's path and the case."""
+    case = CASES[name]()
+    return put(case, folder), case

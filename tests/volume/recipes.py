@@ -23,14 +23,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 
 import layoutgen as lg
 from layoutgen.errors import LayoutgenError
 from tests.reference.compare import compare, manifest_problems
-from tests.reference.make import Recipe, base, bias, library, place
-
-Tables = list[Callable[[Path], None]]
+from tests.reference.make import Case, Recipe, base, bias, library, place, put
 
 
 @dataclass(frozen=True)
@@ -199,7 +196,7 @@ def _wafer(draw: _Draw, dies: dict[str, list[Recipe]]) -> Recipe:
     return wafer
 
 
-def drawn(seed: int, number: int) -> tuple[Recipe, Tables]:
+def drawn(seed: int, number: int) -> Case:
     """A recipe and what writes its tables."""
     draw = _Draw(seed, number)
     kind = "square" if draw.often(0.6) else "hexagonal"
@@ -207,7 +204,7 @@ def drawn(seed: int, number: int) -> tuple[Recipe, Tables]:
     pitch = draw.one_of(380, 400, 420, 430, 444)
     wavelength = draw.one_of(850, 940, 940)
     table = int(draw.rng.integers(1 << 30))
-    tables: Tables = [
+    tables = [
         library(
             table, lattice=kind, pitch=pitch, wavelength=wavelength, turns=draw.between(0.9, 1.4, 2),
             low=72, high=348, step=draw.one_of(2, 2, 4), square=square, bars=draw.one_of(0, 0, 1, 2), flags=draw.one_of(0, 1, 3),
@@ -263,24 +260,14 @@ def drawn(seed: int, number: int) -> tuple[Recipe, Tables]:
     recipe["output"]["compression"] = draw.one_of("fast", "small")
     # shapes may leave tables and ladders here: what is drawn then is compared like the rest
     recipe["waive"] = {"clamped": "drawn at random", "density": "drawn at random"}
-    return recipe, tables
-
-
-def written(seed: int, number: int, folder: Path) -> Path:
-    recipe, tables = drawn(seed, number)
-    folder.mkdir(parents=True, exist_ok=True)
-    for table in tables:
-        table(folder)
-    path = folder / "recipe.yaml"
-    path.write_text(yaml.safe_dump(recipe, sort_keys=False, default_flow_style=None, width=110))
-    return path
+    return Case(recipe, tables)
 
 
 def judged(seed: int, number: int, folder: Path) -> Verdict:
     """Build a case in a folder and compare it."""
     began = time.monotonic()
     try:
-        path = written(seed, number, folder)
+        path = put(drawn(seed, number), folder)
         try:
             job = lg.build(lg.load_recipe(path), folder / "out", jobs=1)
         except LayoutgenError as error:
