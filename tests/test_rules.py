@@ -158,3 +158,24 @@ def test_a_narrow_choice_of_pillars_is_warned_of(tmp_path: Path) -> None:
     assert any("under nine tenths of a turn" in warning for warning in found.warnings)
     wide = checked(tmp_path / "b", LONE)
     assert not any("nine tenths" in warning for warning in wide.warnings)
+
+
+def test_a_mark_out_of_place_brings_no_other_problem_with_it(tmp_path: Path) -> None:
+    # density pads count the frames around them, also where the wafer cannot be planned
+    def change(recipe: Recipe) -> None:
+        recipe["exposure"].update(exposed="background", frame_width="10 um")
+        recipe["pads"][1]["densities"] = [0.7]
+        recipe["dies"]["test"][0]["at"] = ["-60 um", "-10 um"]
+        recipe["wafer"]["die_pitch"] = ["300 um", "300 um"]
+
+    assert not checked(tmp_path / "well", FULL, change).problems
+
+    def moved(recipe: Recipe) -> None:
+        change(recipe)
+        recipe["wafer"]["marks"] = [
+            {"kind": "cross", "arm": "30 um", "width": "4 um", "at": [["590 um", "0 um"]]}
+        ]
+
+    problems = checked(tmp_path / "moved", FULL, moved).problems
+    assert len(problems) == 1
+    assert problems[0].startswith("wafer.marks[0]: want cross")

@@ -104,7 +104,7 @@ def design(
     progress("choosing pillars", 0.0)
     designs: list[Design] = []
     of_item: dict[tuple[str, str], list[int]] = {}
-    frame = plan.frame_width_dbu if plan is not None else None
+    frame = written.frame_width(recipe.exposure)
 
     def add(kind: str, name: str, make: Callable[[], Design | Sequence[Design]]) -> None:
         try:

@@ -276,7 +276,7 @@ class _Planner:
         )
         self.half_street = float(self.written.size(self.wafer.street_nm) / 2)
         self.beta = beta_nm(recipe.exposure.backscatter)
-        self.frame_width = self._frame_width()
+        self.frame_width = self.written.frame_width(recipe.exposure)
 
     def plan(self) -> WaferPlan:
         try:
@@ -324,17 +324,6 @@ class _Planner:
             ),
             rules=rules,
         )
-
-    def _frame_width(self) -> int | None:
-        exposure = self.recipe.exposure
-        if exposure.exposed != "background":
-            return None
-        if exposure.frame_width_nm is None:
-            self.problems.append(
-                "exposure.frame_width: want a length when the background is exposed, got nothing"
-            )
-            return 0
-        return half_up(self.written.size(exposure.frame_width_nm))
 
     # --- parts ---------------------------------------------------------------------------------
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from layoutgen.recipe.model import Recipe
+from layoutgen.recipe.model import Exposure, Recipe
 
 __all__ = ["Written", "exact", "half_up", "half_width"]
 
@@ -68,3 +68,9 @@ class Written:
 
     def y(self, y_nm: float) -> int:
         return half_up(self.part_size(y_nm))
+
+    def frame_width(self, exposure: Exposure) -> int | None:
+        """How far frames reach beyond their outlines; None where there are none: shapes are exposed."""
+        if exposure.exposed != "background" or exposure.frame_width_nm is None:
+            return None
+        return half_up(self.size(exposure.frame_width_nm))

@@ -133,11 +133,14 @@ def read_layout(path: Path) -> dict[tuple[int, int], Shapes]:
     return layers
 
 
-def octagon(diameter_nm: float) -> tuple[int, int]:
+def octagon(diameter_nm: float, grid_nm: float = 1) -> tuple[int, int]:
     """Whole a, b of the octagon (+-a, +-b), (+-b, +-a) of the area nearest to the disc's.
 
-    Both within 2 of the regular octagon's rounded values.
+    Both on the address grid and within 2 of its steps of the regular octagon's rounded values.
     """
+    if grid_nm != 1:
+        a, b = octagon(diameter_nm / grid_nm)
+        return round(a * grid_nm), round(b * grid_nm)
     wanted = pi * diameter_nm**2 / 4
     # regular octagon of equal area: 2 sqrt2 R^2, corners at R cos and sin of 22.5 degrees
     radius = (wanted / (2 * 2**0.5)) ** 0.5
@@ -146,19 +149,21 @@ def octagon(diameter_nm: float) -> tuple[int, int]:
     return min(pairs, key=lambda ab: abs(4 * ab[0] ** 2 - 2 * (ab[0] - ab[1]) ** 2 - wanted))
 
 
-def octagon_area2(diameter_nm: float) -> int:
+def octagon_area2(diameter_nm: float, grid_nm: float = 1) -> int:
     """Twice the area of that octagon."""
-    a, b = octagon(diameter_nm)
+    a, b = octagon(diameter_nm, grid_nm)
     return 2 * (4 * a * a - 2 * (a - b) ** 2)
 
 
-def rung_areas(part: Part, vertices: int) -> Floats:
+def rung_areas(recipe: dict[str, Any], part: Part) -> Floats:
     """Area in nm^2 that each rung's polygon should have."""
+    vertices = _vertices(recipe, part)
+    grid = quantity(recipe["exposure"].get("address_grid", "1 nm"))
     rungs = part.pillars.rungs_nm
     if vertices == 4:
         return np.asarray((rungs * SIDE) ** 2)
     if vertices == 8:
-        return np.array([octagon_area2(d) / 2 for d in rungs])
+        return np.array([octagon_area2(d, grid) / 2 for d in rungs])
     return np.asarray(pi * rungs**2 / 4)
 
 
@@ -513,7 +518,7 @@ def _tied(part: Part, i: int, rung: int, tolerance: float) -> float | None:
 
 def _rungs(recipe: dict[str, Any], part: Part, area: Floats) -> Ints:
     """The rung whose polygon's area is nearest to each area."""
-    areas = rung_areas(part, _vertices(recipe, part))
+    areas = rung_areas(recipe, part)
     k = np.clip(np.searchsorted(areas, area), 1, len(areas) - 1)
     return np.where(np.abs(areas[k - 1] - area) <= np.abs(areas[k] - area), k - 1, k)
 
@@ -552,7 +557,7 @@ def _judge(
 ) -> None:
     recipe = report.solution.recipe  # type: ignore[union-attr]
     vertices = _vertices(recipe, part)
-    areas = rung_areas(part, vertices)
+    areas = rung_areas(recipe, part)
     rung = _rungs(recipe, part, area)
     report.drawn[number] = part.pillars.rungs_nm[rung]
     bad = corners != vertices
@@ -660,6 +665,7 @@ def compare(recipe_path: Path, job: Path) -> Report:
         more, held = layers.pop(layer), layers.get(frames)
         layers[frames] = more if held is None else held.joined(more)
     known = {layer_of(recipe, w) for w in ("marks", "labels", "frames", "outlines")}
+    known |= {layer for layer, _ in solution.foreign}
     for layer, shapes in layers.items():
         if layer not in groups and layer not in known:
             report.fail(
@@ -710,6 +716,9 @@ def compare(recipe_path: Path, job: Path) -> Report:
         _same_polygons(
             [solution.frames], layers, layer_of(recipe, "frames"), report, "frames", 2e-4
         )
+    for layer in {layer for layer, _ in solution.foreign}:
+        wanted_there = [shape for other, shape in solution.foreign if other == layer]
+        _same_polygons(wanted_there, layers, layer, report, f"foreign layer {layer}", 1e-9)
     _labels(solution, layers, report)
     return report
 

@@ -14,6 +14,7 @@ from math import pi
 from pathlib import Path
 from typing import Any
 
+import gdstk
 import numpy as np
 import yaml
 
@@ -91,6 +92,50 @@ def bias(seed: int, *, slope: float = -22.0, name: str = "bias.csv") -> Callable
                 value = slope * (rho - 0.25) * (1 + 0.3 * (d - 200) / 200) + 4 * (rho - 0.25) ** 2
                 lines.append(f"{abs(rho):g},{d},{value + rng.normal(0, 0.05):.4f}")
         (folder / name).write_text("\n".join(lines) + "\n")
+
+    return make
+
+
+def foreign(seed: int, name: str = "logo.gds") -> Callable[[Path], None]:
+    """A layout of someone else's: bars and an L on two layers, in a cell within a cell, off its origin."""
+
+    def make(folder: Path) -> None:
+        rng = np.random.default_rng(seed)
+        inner = gdstk.Cell("INNER")
+        x = 0
+        for k in range(int(rng.integers(2, 6))):
+            width, height = (int(2 * rng.integers(400, 2500)) for _ in range(2))
+            inner.add(gdstk.rectangle((x, 0), (x + width, height), layer=7, datatype=k % 2))
+            x += width + 2 * int(rng.integers(200, 900))
+        corner = [(0, -9000), (x, -9000), (x, -8000), (1000, -8000), (1000, -2000), (0, -2000)]
+        inner.add(gdstk.Polygon(corner, layer=7))
+        top = gdstk.Cell("TOP")
+        top.add(gdstk.Reference(inner, (int(rng.integers(-9000, 9000)) * 2, 1200)))
+        library = gdstk.Library(unit=1e-9, precision=1e-9)
+        library.add(top, inner)
+        write = library.write_oas if name.endswith(".oas") else library.write_gds
+        write(folder / name)
+
+    return make
+
+
+def smooth_map(
+    seed: int, name: str, rows: int, columns: int, pitch_um: float
+) -> Callable[[Path], None]:
+    """A sampled phase: a weak lens off its middle and two waves."""
+
+    def make(folder: Path) -> None:
+        rng = np.random.default_rng(seed)
+        y, x = np.meshgrid(
+            (np.arange(rows) - (rows - 1) / 2) * pitch_um, (np.arange(columns) - (columns - 1) / 2) * pitch_um,
+            indexing="ij",
+        )  # fmt: skip
+        values = -rng.uniform(0.005, 0.03) * ((x - rng.uniform(-4, 4)) ** 2 + 1.3 * y**2)
+        values += np.sin(x / rng.uniform(4, 9)) * np.cos(y / rng.uniform(4, 9))
+        if name.endswith(".npy"):
+            np.save(folder / name, values)
+        else:
+            np.savetxt(folder / name, values, delimiter=",", fmt="%.9f")
 
     return make
 

@@ -28,6 +28,7 @@ from math import ceil, comb, hypot, pi, sqrt
 from pathlib import Path
 from typing import Any
 
+import gdstk
 import numba
 import numpy as np
 import yaml
@@ -665,7 +666,6 @@ class Seen:
     """What the recipe leaves open, as found in the file that is judged."""
 
     labels: list[BaseGeometry] = field(default_factory=list)
-    foreign: list[BaseGeometry] = field(default_factory=list)
     #: per (die col, die row, item number): x, y, master, fixed of each pillar of a pad
     pads: dict[tuple[int, int, int], tuple[Ints, Ints, Floats, NDArray[np.bool_]]] = field(
         default_factory=dict
@@ -696,6 +696,7 @@ class Solution:
     steps: dict[str, int]
     frames: BaseGeometry | None
     marks: list[BaseGeometry]
+    foreign: list[tuple[tuple[int, int], BaseGeometry]]  # layer and polygon, as written
     iterations: int
     residual: float
 
@@ -908,7 +909,9 @@ def frames_of(
             own.append(
                 unary_union([box(a - half, b - half, a + half, b + half) for a, b in middles])
             )
-    around: list[BaseGeometry] = []
+    around: list[BaseGeometry] = [
+        shape.buffer(grow, join_style="mitre") for shape in foreign_boxes(recipe, seen)
+    ]
     for mark in mark_polygons(recipe):
         solid = unary_union([Polygon(p.exterior) for p in getattr(mark, "geoms", [mark])])
         around.append(solid.buffer(grow, join_style="mitre"))
@@ -935,6 +938,40 @@ def label_boxes(recipe: dict[str, Any], seen: Seen) -> list[BaseGeometry]:
         )
         letters[nearest].append(letter)
     return [box(*unary_union(group).bounds) for group in letters if group]
+
+
+def foreign_cells(
+    recipe: dict[str, Any], dies: list[DiePlace]
+) -> list[list[tuple[tuple[int, int], BaseGeometry]]]:
+    """Layers and polygons of each foreign cell that is placed: its box is centred on its place."""
+    cells = {c["name"]: c for c in recipe.get("cells", [])}
+    turn = -1.0 if mirrored(recipe) else 1.0
+    found = []
+    for die in dies:
+        for item in recipe["dies"][die.name]:
+            if "cell" not in item:
+                continue
+            spec = cells[item["cell"]]
+            path = str(recipe["folder"] / spec["file"])
+            read = gdstk.read_oas if path.endswith(".oas") else gdstk.read_gds
+            cell = next(c for c in read(path, unit=1e-9).cells if c.name == spec["cell"])
+            polygons = cell.get_polygons()
+            points = np.concatenate([p.points for p in polygons])
+            middle = (points.min(axis=0) + points.max(axis=0)) / 2
+            dx, dy = written(recipe, quantity(item["at"][0]), quantity(item["at"][1]))
+            at = np.array([die.x + dx, die.y + dy])
+            placed = [
+                ((p.layer, p.datatype), Polygon((p.points - middle) * [turn, 1] + at))
+                for p in polygons
+            ]
+            found.append(placed)
+    return found
+
+
+def foreign_boxes(recipe: dict[str, Any], seen: Seen) -> list[BaseGeometry]:
+    """The box of each foreign cell that is placed."""
+    cells = foreign_cells(recipe, place_dies(recipe, seen))
+    return [box(*unary_union([shape for _, shape in cell]).bounds) for cell in cells]
 
 
 def squares_of(x: Ints, y: Ints, pitch: float) -> list[tuple[float, float, float, float]]:
@@ -1105,18 +1142,19 @@ def solve(path: Path, seen: Seen | None = None, limit: float = 1e-8) -> Solution
             )  # fmt: skip
     terms = kernel(recipe)
     marks = mark_polygons(recipe)
+    foreign = [placed for cell in foreign_cells(recipe, dies) for placed in cell]
     frames = None
     for number, part in enumerate(parts):
         part.master_nm = seen.masters.get(number, part.master_nm)
         part.density, part.added = np.zeros(len(part.x)), np.zeros(len(part.x))
     solution = Solution(
         recipe, dies, parts, offsets, {n: designs["lens", n]["step"] for n in offsets},
-        frames, marks, 0, 0.0,
+        frames, marks, foreign, 0, 0.0,
     )  # fmt: skip
     if not terms:
         return solution
     background = exposure.get("exposed", "shapes") == "background"
-    plain = [*marks, *seen.labels, *seen.foreign]
+    plain = [*marks, *seen.labels, *(shape for _, shape in foreign)]
     if background:
         own_frames, frames = frames_of(recipe, parts, seen)
         solution.frames = frames

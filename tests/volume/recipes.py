@@ -11,6 +11,7 @@ and is counted; the others are compared as in tests/reference. Nothing in the ta
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import tempfile
 import time
@@ -27,7 +28,10 @@ import numpy as np
 import layoutgen as lg
 from layoutgen.errors import LayoutgenError
 from tests.reference.compare import compare, manifest_problems
-from tests.reference.make import Case, Recipe, base, bias, library, place, put
+from tests.reference.make import Case, Recipe, base, bias, foreign, library, place, put, smooth_map
+
+#: Sampled phases that a case may name; odd and even numbers of samples, 62 um and more across.
+MAPS = {"even.npy": (48, 52), "odd.csv": (51, 49)}
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,7 @@ def _phase(draw: _Draw) -> list[Recipe]:
             "direction": f"{draw.one_of(0, 90, draw.between(0, 180)):g} deg",
         },
         "axicon": lambda: {"angle": f"{draw.between(0.5, 6):g} deg"},
+        "sampled": lambda: {"file": draw.one_of(*MAPS), "pitch": "1.3 um"},
         "zernike": lambda: {
             "coefficients": {
                 int(j): draw.between(-1.5, 1.5, 2)
@@ -112,9 +117,9 @@ def _kernel(draw: _Draw) -> list[Recipe]:
     return found
 
 
-def _pillars(draw: _Draw, pitch: int, square: bool, name: str) -> Recipe:
+def _pillars(draw: _Draw, pitch: int, square: bool, name: str, grid: int) -> Recipe:
     low, high = draw.one_of(96, 100, 110), draw.one_of(280, 300, 310)
-    step = 2 if square else draw.one_of(1, 1, 1, 2, 0.5)
+    step = 2 * grid if square else draw.one_of(1, 1, 1, 2, 0.5)
     margin = draw.one_of(15, 25, 40)
     return {
         "library": name,
@@ -122,15 +127,35 @@ def _pillars(draw: _Draw, pitch: int, square: bool, name: str) -> Recipe:
         "vertices": 4 if square else draw.one_of(8, 8, 16, 24),
         "diameter": {"min": f"{low} nm", "max": f"{min(high, pitch - 60)} nm"},
         "ladder": {
-            "min": f"{max(low - 2 * margin, 50)} nm", "max": f"{pitch - 20 - pitch % 2} nm", "step": f"{step:g} nm",
+            "min": f"{_whole(max(low - 2 * margin, 50), step)} nm", "max": f"{_whole(pitch - 20, step)} nm",
+            "step": f"{step:g} nm",
         },
         "min_gap": f"{draw.one_of(40, 60, 80)} nm",
         **({"max_aspect_ratio": draw.one_of(5, 6, 8)} if draw.often(0.7) else {}),
     }  # fmt: skip
 
 
+def _whole(size: int, step: float) -> int:
+    """The size cut down to whole steps, and to whole pairs of nanometres."""
+    return int(size // max(2, step) * max(2, step))
+
+
+def _own(draw: _Draw, names: list[str], grid: int) -> Recipe:
+    """A lattice and pillars of a part's own; `names` gathers the libraries that they need."""
+    if draw.often(0.7):
+        return {}
+    kind, pitch = draw.one_of("square", "hexagonal"), draw.one_of(400, 412, 436)
+    name = f"own-{kind}-{pitch}.csv"
+    if name not in names:
+        names.append(name)
+    return {
+        "lattice": {"kind": kind, "pitch": f"{pitch} nm"},
+        "pillars": _pillars(draw, pitch, False, name, grid),
+    }
+
+
 def _dies(
-    draw: _Draw, names: list[str], others: list[str], labels: bool
+    draw: _Draw, names: list[str], others: list[str], labels: bool, cells: list[str]
 ) -> dict[str, list[Recipe]]:
     """A fill die, and dies that stand instead of it: splits, neighbours, gratings, pads, labels."""
     first = names[0]
@@ -155,10 +180,38 @@ def _dies(
         ]  # fmt: skip
         if draw.often(0.5):
             dies["test"].append(place(first))
+    for cell in cells:
+        spot = [draw.um(40, 60), draw.um(-80, -45)]
+        dies[draw.one_of(*dies)].append({"cell": cell, "at": spot})
+    if labels and draw.often(0.3):
+        spot = [draw.um(-20, 20), draw.um(-85, -70)]
+        text = draw.one_of("R7", "LOT-12", "b.3")
+        dies[draw.one_of(*dies)].append({"label": {"text": text}, "at": spot, "height": "9 um"})
     if labels:
         spot = [draw.um(-60, -50), draw.um(50, 80)]
         dies["lens"].append({"label": "die", "at": spot, "height": "12 um"})
     return dies
+
+
+def _crowd(draw: _Draw, name: str, aperture_um: float) -> tuple[dict[str, list[Recipe]], Recipe]:
+    """Small dies of one lens each, whose neighbours feel each other across the edges of dies."""
+    dies = {"lens": [place(name, draw.um(-1, 1), draw.um(-1, 1))]}
+    if draw.often(0.5):
+        dies["wide"] = [place(name, bias="3 nm")]
+    if draw.often(0.4):
+        dies["hot"] = [place(name, dose=1.1)]
+    if draw.often(0.3):
+        dies["bare"] = []
+    pitch = [f"{math.ceil(aperture_um + draw.between(3, 12))} um" for _ in range(2)]
+    wafer = {
+        "grid_offset": draw.one_of("die", "street", "best"), "die_pitch": pitch,
+        "diameter": f"{draw.one_of(3.2, 4.1, 4.6) * aperture_um:.0f} um",
+        "instead": [
+            {"die": die, "sites": [site]}
+            for die, site in zip([d for d in dies if d != "lens"], [[0, 0], [1, 0], [0, -1]], strict=False)
+        ],
+    }  # fmt: skip
+    return dies, wafer
 
 
 def _wafer(draw: _Draw, dies: dict[str, list[Recipe]]) -> Recipe:
@@ -201,7 +254,8 @@ def drawn(seed: int, number: int) -> Case:
     draw = _Draw(seed, number)
     kind = "square" if draw.often(0.6) else "hexagonal"
     square = kind == "square" and draw.often(0.2)
-    pitch = draw.one_of(380, 400, 420, 430, 444)
+    grid = draw.one_of(1, 1, 1, 2)
+    pitch = draw.one_of(380, 400, 420, 430, 444) // (2 * grid) * (2 * grid)
     wavelength = draw.one_of(850, 940, 940)
     table = int(draw.rng.integers(1 << 30))
     tables = [
@@ -211,28 +265,38 @@ def drawn(seed: int, number: int) -> Case:
             other_wavelength=draw.often(0.2),
         ),
         bias(table + 1, slope=draw.between(-40, 25)),
+        *(smooth_map(table + 2 + k, name, *MAPS[name], 1.3) for k, name in enumerate(MAPS)),
     ]  # fmt: skip
+    own: list[str] = []
     names = ["l"] if draw.often(0.6) else ["l", "m"]
     lenses = [
         {
             "name": name, "wavelength": f"{wavelength} nm", "aperture": draw.um(24, 46),
             "phase": _phase(draw), "centre": draw.one_of("gap", "site"),
             **({"collar": draw.um(0.5, 6)} if draw.often(0.3) else {}),
+            **(_own(draw, own, grid) if name == "m" else {}),
         }
         for name in names
     ]  # fmt: skip
     deflectors = [
         {"name": "d1", "period": [draw.one_of(4, 6, 8), draw.one_of(0, 0, 1, -3)], "size": "18 um",
-         "wavelength": f"{wavelength} nm"}
+         "wavelength": f"{wavelength} nm", **_own(draw, own, grid)}
     ]  # fmt: skip
     pads: list[Recipe] = [
         {"name": "cd", "kind": "uniform", "diameters": ["140 nm", "200 nm", "240 nm"][: draw.one_of(1, 2, 3)],
-         "size": draw.um(8, 16)}
+         "size": draw.um(8, 16), **_own(draw, own, grid)}
     ]  # fmt: skip
     if not square and draw.often(0.4):
         pads.append({"name": "steps", "kind": "density", "probes": ["180 nm"], "densities": [0.2]})
     others = ["d1", *(pad["name"] for pad in pads)]
-    dies = _dies(draw, names, others, labels=draw.often(0.3))
+    cells = ["logo"] if draw.often(0.15) else []
+    if names == ["l"] and draw.often(0.2):
+        lenses[0]["aperture"] = draw.um(20, 34)
+        dies, wafer = _crowd(draw, "l", float(str(lenses[0]["aperture"]).split()[0]))
+        cells = []
+    else:
+        dies = _dies(draw, names, others, draw.often(0.3), cells)
+        wafer = _wafer(draw, dies)
     steps = [
         {"name": f"step{k}", "bias": f"{draw.one_of(-7, -3, 2.5, 4, 6):g} nm",
          **({"scale": f"{draw.one_of(-150, 80, 300)} ppm"} if draw.often(0.25) else {})}
@@ -241,10 +305,10 @@ def drawn(seed: int, number: int) -> Case:
     recipe = base(
         f"drawn-{number}",
         dies=dies,
-        wafer=_wafer(draw, dies),
+        wafer=wafer,
         lattice={"kind": kind, "pitch": f"{pitch} nm"},
         lenses=lenses,
-        pillars=_pillars(draw, pitch, square, "library.csv"),
+        pillars=_pillars(draw, pitch, square, "library.csv", grid),
         replication={
             "transfers": draw.one_of("even", "even", "odd"),
             "labels": draw.one_of("part", "master"),
@@ -253,10 +317,24 @@ def drawn(seed: int, number: int) -> Case:
         deflectors=deflectors,
         pads=pads,
     )
+    for name in own:
+        _, lattice, step = name.removesuffix(".csv").split("-")
+        tables.append(
+            library(
+                table + 9, name=name, lattice=lattice, pitch=int(step), wavelength=wavelength, turns=1.2, low=76,
+                high=352, bars=draw.one_of(0, 1), flags=draw.one_of(0, 2),
+            )
+        )  # fmt: skip
+    for cell in cells:
+        file = draw.one_of("logo.gds", "logo.oas")
+        recipe["cells"] = [{"name": cell, "file": file, "cell": "TOP"}]
+        tables.append(foreign(table + 5, file))
     recipe["exposure"]["backscatter"] = _kernel(draw)
+    recipe["exposure"]["address_grid"] = f"{grid} nm"
     if draw.often(0.2):
         recipe["exposure"].update(exposed="background", frame_width=draw.um(4, 14))
-        recipe["wafer"]["diameter"] = "0.93 mm"  # the model takes its time for frames
+        if len(dies["lens"]) > 1 or wafer["diameter"].endswith("mm"):
+            recipe["wafer"]["diameter"] = "0.93 mm"  # the model takes its time for frames
     recipe["output"]["compression"] = draw.one_of("fast", "small")
     # shapes may leave tables and ladders here: what is drawn then is compared like the rest
     recipe["waive"] = {"clamped": "drawn at random", "density": "drawn at random"}
