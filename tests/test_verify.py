@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import shutil
 import zlib
 from collections.abc import Callable
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import klayout.db as kdb
+import numpy as np
 import pytest
 import yaml
 from typer.testing import CliRunner
@@ -22,10 +24,11 @@ from typer.testing import CliRunner
 import layoutgen as lg
 from layoutgen.cli import app
 from layoutgen.errors import InputError
+from layoutgen.layout.shapes import disc_polygon
 from layoutgen.pipeline.design import Wafer, design
 from layoutgen.pipeline.job import Job, open_job
 from layoutgen.pipeline.verify import verify_folder
-from tests.e2e_recipes import Recipe, rehash, write
+from tests.e2e_recipes import LONE, Recipe, rehash, write
 
 FORMS = ("oasis", "gdsii")
 READERS = ("own", "gdstk")
@@ -546,3 +549,19 @@ def test_the_command_ends_with_0_or_with_1_and_a_sentence_for_each_difference(jo
 
 def run(*arguments: str) -> Any:
     return CliRunner().invoke(app, arguments)
+
+
+def test_sizes_that_a_coarse_grid_draws_alike_are_equal_and_told(tmp_path: Path) -> None:
+    # octagons on a 2 nm grid cannot tell all sizes of a ladder of 0.5 nm apart
+    def change(recipe: Recipe) -> None:
+        recipe["exposure"]["address_grid"] = "2 nm"
+        recipe["pillars"]["ladder"]["step"] = "0.5 nm"
+
+    job = lg.build(lg.load_recipe(write(tmp_path, LONE, change)), tmp_path / "out")
+    assert job.manifest["verified"]
+    assert lg.verify(job.folder) == []
+    assert lg.verify(job.folder, reader="gdstk") == []
+    (told,) = [w for w in job.manifest["warnings"] if w.startswith("ladder: ")]
+    low, high = (float(word) for word in re.findall(r"such as ([\d.]+) and ([\d.]+) nm", told)[0])
+    assert high - low == 0.5
+    assert np.array_equal(disc_polygon(low / 2, 8), disc_polygon(high / 2, 8))

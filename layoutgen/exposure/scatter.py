@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,18 +85,23 @@ class ScatterTerm:
     @property
     def reach_dbu(self) -> float:
         """How far the term counts: share * outside(reach) = SHARE_OUTSIDE (0 if it never counts)."""
-        if self.share * self.outside(0.0) <= SHARE_OUTSIDE:
-            return 0.0
-        low, high = 0.0, self.range_dbu
-        while self.share * self.outside(high) > SHARE_OUTSIDE:
-            high *= 2
-        for _ in range(60):
-            middle = (low + high) / 2
-            if self.share * self.outside(middle) > SHARE_OUTSIDE:
-                low = middle
-            else:
-                high = middle
-        return high
+        return _reach(self)
+
+
+@lru_cache(maxsize=64)
+def _reach(term: ScatterTerm) -> float:
+    if term.share * term.outside(0.0) <= SHARE_OUTSIDE:
+        return 0.0
+    low, high = 0.0, term.range_dbu
+    while term.share * term.outside(high) > SHARE_OUTSIDE:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        if term.share * term.outside(middle) > SHARE_OUTSIDE:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def scatter_terms(backscatter: Sequence[Backscatter], dbu_nm: float) -> tuple[ScatterTerm, ...]:

@@ -71,6 +71,10 @@ class _Out(Protocol):
 
 
 def _unsigned(value: int) -> bytes:
+    if value < 128:  # most are short
+        return bytes((value,))
+    if value < 16384:
+        return bytes((value & 127 | 128, value >> 7))
     digits = bytearray()
     while value > 127:
         digits.append(value & 127 | 128)

@@ -53,7 +53,7 @@ ZERNIKE = 7  # 1 / R, m, 1 for the sine, start in extra, number of radial terms
 SAMPLED = 8  # 1 / pitch, columns, rows, start in extra
 
 #: Kinds for which the kernel has to have `extra`.
-WITH_TABLES = (SERIES, SPIRAL, ZERNIKE, SAMPLED)
+WITH_TABLES = frozenset((SERIES, SPIRAL, ZERNIKE, SAMPLED))
 PARAMS = 8  # columns of `params`
 WORK_PER_SITE = 1  # numbers of scratch that a caller gives for each site of its longest row
 

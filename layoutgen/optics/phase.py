@@ -103,7 +103,7 @@ class PhaseProgram:
     @property
     def tables(self) -> FloatArray | None:
         """What the kernel takes for `extra`: None without terms that need it, and a smaller kernel does."""
-        return self.extra if np.isin(self.kinds, WITH_TABLES).any() else None
+        return self.extra if not WITH_TABLES.isdisjoint(self.kinds.tolist()) else None
 
 
 @dataclass(slots=True)

@@ -237,19 +237,40 @@ def _corners(points: IntArray) -> IntArray:
 
 
 class _CodeNames:
-    """Shape cell -> code, for each shape table and layer."""
+    """Shape cell -> code, for each shape table and layer.
+
+    Sizes that a coarse address grid draws alike share a cell, and the first of their codes stands for all.
+    """
 
     def __init__(self, shapes: ShapeCells) -> None:
         self.shapes = shapes
-        self._known: dict[tuple[int, Layer], tuple[ShapeTable, Mapping[str, int]]] = {}
+        self._known: dict[
+            tuple[int, Layer], tuple[ShapeTable, Mapping[str, int], NDArray[np.integer] | None]
+        ] = {}
 
     def of(self, pillars: Pillars) -> Mapping[str, int]:
+        return self._of(pillars)[1]
+
+    def wanted(self, pillars: Pillars) -> NDArray[np.integer]:
+        """The block's codes, each as the one that stands for its shape."""
+        _, _, first = self._of(pillars)
+        codes: NDArray[np.integer] = pillars.block.codes
+        return codes if first is None else first[codes]
+
+    def _of(
+        self, pillars: Pillars
+    ) -> tuple[ShapeTable, Mapping[str, int], NDArray[np.integer] | None]:
         key = (id(pillars.table), pillars.layer)
         if key not in self._known:
             numbers = self.shapes.numbers(pillars.table, pillars.layer).tolist()
-            names = {self.shapes.names[n]: code for code, n in enumerate(numbers, start=1)}
-            self._known[key] = (pillars.table, names)
-        return self._known[key][1]
+            names: dict[str, int] = {}
+            first = [0]
+            for code, number in enumerate(numbers, start=1):
+                first.append(names.setdefault(self.shapes.names[number], code))
+            apart = len(names) == len(numbers)
+            stands = None if apart else np.array(first, np.uint16)
+            self._known[key] = (pillars.table, names, stands)
+        return self._known[key]
 
 
 def _check_pillars(got: ReadCell, want: Cell, codes: _CodeNames, found: _Differences) -> set[str]:
@@ -263,7 +284,7 @@ def _check_pillars(got: ReadCell, want: Cell, codes: _CodeNames, found: _Differe
     by_code = {code: name for name, code in names.items()}
     used = np.flatnonzero(np.bincount(read.block.codes.ravel(), minlength=1)).tolist()
     here = {by_code[code] for code in used if code}
-    wanted, is_ = pillars.block.codes, read.block.codes
+    wanted, is_ = codes.wanted(pillars), read.block.codes
     if wanted.shape == is_.shape and np.array_equal(wanted, is_):
         return here
     wrong = np.argwhere(wanted != is_)
@@ -283,7 +304,7 @@ def _check_pillars(got: ReadCell, want: Cell, codes: _CodeNames, found: _Differe
 def _drawn(table: ShapeTable, code: int, names: Mapping[int, str]) -> str:
     if not code:
         return "no pillar"
-    return f"a pillar of {table.drawn_nm[code - 1]:g} nm ({names.get(code, '?')})"
+    return f"a pillar of {table.drawn_nm[code - 1]:g} nm ({names[code]})"
 
 
 def _check_shape(got: ReadCell, number: int, shapes: ShapeCells, found: _Differences) -> None:

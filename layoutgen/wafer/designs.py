@@ -253,9 +253,11 @@ def _phased(
     every = _SAMPLE if design.part().stored > _LARGE else 1
     histogram = source.count(design.part(), every)
     if free_offset:
-        if every > 1 and best_gain(histogram, pillars.field, unshifted) > _SURELY_USELESS:
+        promising = every == 1 or best_gain(histogram, pillars.field, unshifted) > _SURELY_USELESS
+        if promising and every > 1:
             histogram = source.count(design.part(), 1)
-        offset = best_offset(histogram, pillars.field, unshifted)
+        if promising:
+            offset = best_offset(histogram, pillars.field, unshifted)
     chosen = np.roll(unshifted, -offset.shift_bins)
     source.table = _narrow(chosen + 1, len(pillars))
     usage = np.bincount(chosen, weights=histogram, minlength=len(pillars)).astype(np.float64)

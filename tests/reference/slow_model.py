@@ -946,7 +946,7 @@ def foreign_cells(
     """Layers and polygons of each foreign cell that is placed: its box is centred on its place."""
     cells = {c["name"]: c for c in recipe.get("cells", [])}
     turn = -1.0 if mirrored(recipe) else 1.0
-    found = []
+    found: list[list[tuple[tuple[int, int], BaseGeometry]]] = []
     for die in dies:
         for item in recipe["dies"][die.name]:
             if "cell" not in item:
@@ -955,12 +955,13 @@ def foreign_cells(
             path = str(recipe["folder"] / spec["file"])
             read = gdstk.read_oas if path.endswith(".oas") else gdstk.read_gds
             cell = next(c for c in read(path, unit=1e-9).cells if c.name == spec["cell"])
+            assert isinstance(cell, gdstk.Cell)
             polygons = cell.get_polygons()
             points = np.concatenate([p.points for p in polygons])
             middle = (points.min(axis=0) + points.max(axis=0)) / 2
             dx, dy = written(recipe, quantity(item["at"][0]), quantity(item["at"][1]))
             at = np.array([die.x + dx, die.y + dy])
-            placed = [
+            placed: list[tuple[tuple[int, int], BaseGeometry]] = [
                 ((p.layer, p.datatype), Polygon((p.points - middle) * [turn, 1] + at))
                 for p in polygons
             ]

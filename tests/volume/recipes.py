@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 
 import layoutgen as lg
-from layoutgen.errors import LayoutgenError
+from layoutgen.errors import InputError, RuleError
 from tests.reference.compare import compare, manifest_problems
 from tests.reference.make import Case, Recipe, base, bias, foreign, library, place, put, smooth_map
 
@@ -102,7 +102,7 @@ def _phase(draw: _Draw) -> list[Recipe]:
 
 
 def _kernel(draw: _Draw) -> list[Recipe]:
-    """Mostly one Gaussian; else up to three terms of any kind."""
+    """Mostly one Gaussian; else up to three terms of any kind; at times one that reaches over the wafer."""
     if draw.often(0.55):
         return [
             {"term": "gaussian", "range": draw.um(2.5, 9, 2), "ratio": draw.between(0.3, 1.2, 2)}
@@ -114,12 +114,17 @@ def _kernel(draw: _Draw) -> list[Recipe]:
         found.append({"term": term, "range": length, "ratio": draw.between(0.1, 0.8, 2)})
         if term == "power" and draw.often(0.6):
             found[-1]["exponent"] = draw.one_of(2.5, 3, 4)
+    if draw.often(0.25):
+        term = draw.one_of("gaussian", "exponential", "power")
+        found.append({"term": term, "range": draw.um(15, 150), "ratio": draw.between(0.05, 0.3, 2)})
+        if term == "power" and draw.often(0.5):
+            found[-1]["exponent"] = draw.one_of(1.5, 1.7)
     return found
 
 
 def _pillars(draw: _Draw, pitch: int, square: bool, name: str, grid: int) -> Recipe:
     low, high = draw.one_of(96, 100, 110), draw.one_of(280, 300, 310)
-    step = 2 * grid if square else draw.one_of(1, 1, 1, 2, 0.5)
+    step = 2 * grid if square else draw.one_of(1, 1, 1, 2, 0.5 if grid == 1 else 1)
     margin = draw.one_of(15, 25, 40)
     return {
         "library": name,
@@ -181,10 +186,10 @@ def _dies(
         if draw.often(0.5):
             dies["test"].append(place(first))
     for cell in cells:
-        spot = [draw.um(40, 60), draw.um(-80, -45)]
+        spot = [draw.um(-35, -5), draw.um(-95, -85)]
         dies[draw.one_of(*dies)].append({"cell": cell, "at": spot})
     if labels and draw.often(0.3):
-        spot = [draw.um(-20, 20), draw.um(-85, -70)]
+        spot = [draw.um(-20, 20), draw.um(85, 95)]
         text = draw.one_of("R7", "LOT-12", "b.3")
         dies[draw.one_of(*dies)].append({"label": {"text": text}, "at": spot, "height": "9 um"})
     if labels:
@@ -212,6 +217,14 @@ def _crowd(draw: _Draw, name: str, aperture_um: float) -> tuple[dict[str, list[R
         ],
     }  # fmt: skip
     return dies, wafer
+
+
+def _doses(draw: _Draw, dies: dict[str, list[Recipe]]) -> None:
+    """Doses on lenses, gratings and pads."""
+    for items in dies.values():
+        for item in items:
+            if "cell" not in item and "label" not in item and draw.often(0.1):
+                item["dose"] = draw.one_of(0.8, 1.1, 1.25)
 
 
 def _wafer(draw: _Draw, dies: dict[str, list[Recipe]]) -> Recipe:
@@ -297,6 +310,7 @@ def drawn(seed: int, number: int) -> Case:
     else:
         dies = _dies(draw, names, others, draw.often(0.3), cells)
         wafer = _wafer(draw, dies)
+    _doses(draw, dies)
     steps = [
         {"name": f"step{k}", "bias": f"{draw.one_of(-7, -3, 2.5, 4, 6):g} nm",
          **({"scale": f"{draw.one_of(-150, 80, 300)} ppm"} if draw.often(0.25) else {})}
@@ -336,6 +350,14 @@ def drawn(seed: int, number: int) -> Case:
         if len(dies["lens"]) > 1 or wafer["diameter"].endswith("mm"):
             recipe["wafer"]["diameter"] = "0.93 mm"  # the model takes its time for frames
     recipe["output"]["compression"] = draw.one_of("fast", "small")
+    if draw.often(0.2):
+        recipe["output"]["layers"] = {
+            "pillars": "11/3",
+            "pads": "1/2",
+            "marks": "2/1",
+            "labels": "3/0",
+        }
+    recipe["output"]["formats"] = draw.one_of(["oasis", "gdsii"], ["gdsii"], ["oasis"])
     # shapes may leave tables and ladders here: what is drawn then is compared like the rest
     recipe["waive"] = {"clamped": "drawn at random", "density": "drawn at random"}
     return Case(recipe, tables)
@@ -348,7 +370,7 @@ def judged(seed: int, number: int, folder: Path) -> Verdict:
         path = put(drawn(seed, number), folder)
         try:
             job = lg.build(lg.load_recipe(path), folder / "out", jobs=1)
-        except LayoutgenError as error:
+        except (InputError, RuleError) as error:
             return Verdict("refused", "; ".join(error.problems), time.monotonic() - began)
         report = compare(path, job.folder)
         problems = [*report.wrong, *manifest_problems(report, job.folder, {})]
