@@ -323,6 +323,8 @@ def test_nodes_reach_a_little_beyond_the_data_where_none_is_near() -> None:
     assert reached(90.0, 200.0, 340.0) == [90.0, 110.0, 320.0, 340.0]
     assert reached(150.0, 200.0, 250.0) == [110.0, 320.0]
     assert reached(120.0, 200.0, 310.0) == [120.0, 310.0]
+    # of several beyond the data the nearest counts
+    assert reached(80.0, 105.0, 200.0, 325.0, 360.0) == [80.0, 105.0, 325.0, 360.0]
 
 
 def test_finer_nodes_stand_only_where_data_without_noise_bend() -> None:

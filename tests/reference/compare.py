@@ -297,7 +297,7 @@ def _observe_pads(
     doses = [all_doses(recipe).index(float(i["dose"])) + 1 for i in items if i.get("dose", 1) != 1]
     types = {base[1], *(base[1] + 100 + k for k in doses)}
     shapes = [s for (n, d), s in layers.items() if n == base[0] and d in types]
-    shapes = [s for s in shapes if len(s.x)] if base in layers else []
+    shapes = [s for s in shapes if len(s.x)]
     if not shapes:
         return
     x = np.concatenate([s.x for s in shapes])
