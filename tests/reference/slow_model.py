@@ -837,7 +837,7 @@ def lens_design(
     x, y = sites(lattice["kind"], lens.get("centre", "gap"), pitch, row, outer)
     px, py = x * scale, y * scale
     if mirrored(recipe):
-        px = -px
+        px = 0.0 - px  # never -0.0, whose angle on the axis would be half a turn
     r2 = px * px + py * py
     keep = r2 <= outer * outer
     x, y, px, py, r2 = x[keep], y[keep], px[keep], py[keep], r2[keep]
