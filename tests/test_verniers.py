@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -166,3 +168,20 @@ def test_faults_of_a_witness_are_told(tmp_path: Path, witness: Any, said: str) -
         lg.load_recipe(write(tmp_path, FULL, change))
     (problem,) = caught.value.problems
     assert said in problem
+
+
+@pytest.mark.parametrize("unit", ["1 nm", "0.5 nm"])
+def test_a_stitch_mark_wants_a_field_of_half_its_side(tmp_path: Path, unit: str) -> None:
+    def problems(field_um: float) -> list[str]:
+        def change(data: Recipe) -> None:
+            with_marks(data, write_field=f"{field_um:g} um")
+            data["output"]["database_unit"] = unit
+
+        found = lg.check(lg.load_recipe(write(tmp_path / f"{field_um:g}", FULL, change))).problems
+        return [p for p in found if "stitch mark's side" in p]
+
+    (said,) = problems(5)
+    half_um = float(re.findall(r"side, ([\d.]+) um", said)[0])
+    assert 10 < half_um < 100
+    assert not problems(math.ceil(half_um) + 1)
+    assert problems(math.floor(half_um) - 1)

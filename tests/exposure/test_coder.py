@@ -100,6 +100,22 @@ def test_with_a_kernel_density_decides_and_surroundings_add_to_it() -> None:
         assert checked > 1000
 
 
+def test_beyond_the_field_of_surroundings_nothing_is_added() -> None:
+    # a field that ends within the part, and lies in memory that goes on with other numbers
+    pad = part()
+    exposed = Exposed(TERMS, FALLING, background=False)
+    density = solve(pad, exposed, 160_000.0, raster=PartRaster(pad, TERMS, 0.0))
+    memory = np.full((9, 4), 0.3)
+    field = SurroundingField(memory[2:5], -5000.0, -4000.0, 2000.0, 2000.0)
+    blank = SurroundingField(np.pad(memory[2:5], 3), -11_000.0, -10_000.0, 2000.0, 2000.0)
+    for site, masters in pad.blocks():
+        cut, whole = (
+            Coder(pad.masters, NM, exposed, density, added, 0.0).block(site, masters).codes
+            for added in (field, blank)
+        )
+        np.testing.assert_array_equal(cut, whole)
+
+
 def test_clamped_pillars_are_counted_whether_the_ladder_or_the_table_ended() -> None:
     pad = part()
     none = Exposed((), BiasTable.none(), background=False)

@@ -490,6 +490,12 @@ def test_coordinates_beyond_32_bits_are_refused() -> None:
     cell = block_cell("FAR", np.ones((2, 2), np.uint8), TABLE, col0=6_000_000)
     with pytest.raises(ValueError, match="32 bits"):
         oasis_bytes([cell])
+    square = np.array([[0, 0], [9, 0], [9, 9], [0, 9]], np.int64)
+    for corner in (-(2**31), 2**31 - 10):
+        oasis_bytes([Cell("EDGE", polygons=(Polygons(PILLARS, [square + corner]),))])
+    for corner in (-(2**31) - 1, 2**31 - 9):
+        with pytest.raises(ValueError, match="32 bits"):
+            oasis_bytes([Cell("FAR", polygons=(Polygons(PILLARS, [square + corner]),))])
 
 
 def test_a_name_is_written_once_and_a_missing_cell_is_told() -> None:
@@ -500,6 +506,11 @@ def test_a_name_is_written_once_and_a_missing_cell_is_told() -> None:
         oasis_bytes([cell, Cell("TOP", references=(Reference("GONE", 0, 0),))])
     with pytest.raises(ValueError, match="letters, digits"):
         oasis_bytes([Cell("a-b")])
+    # the first number of all is a cell's as well
+    writer = OasisWriter(BytesIO(), dbu_nm=1, layers={PILLARS: "pillars"}, shapes=shapes_of([cell]))
+    writer.number("FIRST")
+    with pytest.raises(ValueError, match="not written: FIRST"):
+        writer.close()
 
 
 @pytest.mark.parametrize("compression", COMPRESSIONS)

@@ -390,6 +390,29 @@ def test_impossible_stacks_are_refused(make, words: str) -> None:  # type: ignor
         make()
 
 
+@pytest.mark.parametrize("centred", [False, True])
+@pytest.mark.parametrize("x", [-400.0, 0.0, 400.0])
+@pytest.mark.parametrize("y", [-400.0, 0.0, 400.0])
+def test_pillars_that_touch_across_an_edge_of_the_cell_are_refused(
+    x: float, y: float, centred: bool
+) -> None:
+    # 300 nm wide on a cell of 1000 nm: at +-400 nm along an axis two of them are 200 nm apart
+    # through the edge; in a centred cell so is the copy half a cell away, in every direction
+    cell = Cell(1000.0, 1000.0, centred)
+    both = (Pillar(300.0, x, y), Pillar(300.0, -x, -y))
+    alone = (Pillar(300.0), Pillar(300.0, x, y))
+    for pillars, touch in ((both, x != 0 or y != 0), (alone, centred and bool(x and y))):
+        if pillars[0] == pillars[1]:
+            continue
+        for pair in (pillars, pillars[::-1]):
+            layer = PillarLayer(SILICON, 1.0, 600.0, pair)
+            if not touch:
+                Stack(cell, GLASS, 1.0, (layer,))
+                continue
+            with pytest.raises(ValueError, match="want pillars that do not touch"):
+                Stack(cell, GLASS, 1.0, (layer,))
+
+
 def test_light_from_an_absorbing_medium_is_refused() -> None:
     with pytest.raises(ValueError, match="want light from a medium that does not absorb"):
         diffraction(uniform(1.5, 50, 1.5 + 0.1j, 1.0), Light(940), "p", 9)

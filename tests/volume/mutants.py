@@ -9,7 +9,8 @@ for minus, times for divided by, < for <=, a whole number by one, axis 0 for 1, 
 minus, min for max, sine for cosine. Each runs in a copy of the tree, in which every kernel that may hold the
 broken line is compiled anew: first the tests of its own room, then, where those notice nothing, those of the
 rooms above and of the whole, but for browsers, faults and volume runs. What lives is either a gap in the
-tests or a change that alters nothing; both are listed with file and line to look at.
+tests or a change that alters nothing; both are listed with file and line to look at. Changes that have
+been found to alter nothing stand in harmless.yaml, each with its reason, and others are drawn for them.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from pathlib import Path
 from queue import Queue
 
 import numpy as np
+import yaml
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "layoutgen"
@@ -78,10 +80,16 @@ class Break:
     new: str
     kind: str
 
+    def lines(self, source: str) -> tuple[str, str]:
+        """The line before and after."""
+        before, after = (
+            text.splitlines()[self.line - 1].strip() for text in (source, self.applied(source))
+        )
+        return before, after
+
     def told(self, source: str) -> str:
         """File, line, and the line before and after."""
-        broken = self.applied(source)
-        before, after = (text.splitlines()[self.line - 1].strip() for text in (source, broken))
+        before, after = self.lines(source)
         return f"{self.module}:{self.line} ({self.kind}): {before}  ->  {after}"
 
     def applied(self, source: str) -> str:
@@ -208,15 +216,37 @@ def breaks_of(path: Path) -> list[Break]:
     return finder.found
 
 
+def harmless() -> set[tuple[str, str, str]]:
+    """Module, line before and line after of the breaks that alter nothing."""
+    known = yaml.safe_load(Path(__file__).with_name("harmless.yaml").read_text(encoding="utf-8"))
+    return {(each["module"], each["before"], each["after"]) for each in known}
+
+
 def choose(count: int, seed: int) -> list[Break]:
-    """Seeded breaks; each module gets its share by the places that it has, each kind of break a like chance."""
-    every = [found for path in modules() for found in breaks_of(path)]
+    """Seeded breaks; each module gets its share by the places that it has, each kind of break a like chance.
+
+    Where one that alters nothing is drawn, another takes its place and its number.
+    """
+    every: list[Break] = []
+    idle: list[bool] = []
+    known = harmless()
+    for path in modules():
+        source = path.read_text(encoding="utf-8")
+        here = breaks_of(path)
+        every += here
+        idle += [(broken.module, *broken.lines(source)) in known for broken in here]
     rng = np.random.default_rng(seed)
     kinds = [found.kind for found in every]
     weights = np.array([1 / kinds.count(kind) for kind in kinds])
-    picked = rng.choice(
-        len(every), size=min(count, len(every)), replace=False, p=weights / weights.sum()
-    )
+    size = min(count, len(every))
+    picked = rng.choice(len(every), size=size, replace=False, p=weights / weights.sum())
+    weights[[*picked, *np.flatnonzero(idle)]] = 0
+    wanting = [place for place, k in enumerate(picked) if idle[k]]
+    del wanting[int(np.count_nonzero(weights)) :]
+    if wanting:
+        picked[wanting] = rng.choice(
+            len(every), size=len(wanting), replace=False, p=weights / weights.sum()
+        )
     return [every[int(k)] for k in picked]
 
 

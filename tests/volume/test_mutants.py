@@ -6,7 +6,7 @@ import ast
 
 import pytest
 
-from tests.volume.mutants import PACKAGE, ROOT, Break, breaks_of, choose, modules
+from tests.volume.mutants import PACKAGE, ROOT, Break, breaks_of, choose, harmless, modules
 
 
 def test_every_place_that_can_be_broken_gives_other_python() -> None:
@@ -65,3 +65,19 @@ def test_a_break_is_told_with_its_place() -> None:
     told = broken.told(source)
     assert told.startswith(f"{path.relative_to(ROOT).as_posix()}:{broken.line} ({broken.kind}): ")
     assert "  ->  " in told
+
+
+def test_each_harmless_break_is_one_that_can_be_drawn() -> None:
+    known = harmless()
+    every = {
+        (broken.module, *broken.lines(path.read_text(encoding="utf-8")))
+        for path in modules()
+        for broken in breaks_of(path)
+    }
+    assert known <= every, sorted(known - every)
+    drawn = {
+        (broken.module, *broken.lines((ROOT / broken.module).read_text(encoding="utf-8")))
+        for seed in (2, 3)
+        for broken in choose(300, seed)
+    }
+    assert not drawn & known
