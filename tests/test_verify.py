@@ -564,7 +564,7 @@ def test_sizes_that_a_coarse_grid_draws_alike_are_equal_and_told(tmp_path: Path)
     (told,) = [w for w in job.manifest["warnings"] if w.startswith("ladder: ")]
     low, high = (float(word) for word in re.findall(r"such as ([\d.]+) and ([\d.]+) nm", told)[0])
     assert high - low == 0.5
-    shapes = disc_polygon(low / 2, 8), disc_polygon(high / 2, 8)
-    assert shapes[0] is not None
-    assert shapes[1] is not None
-    assert np.array_equal(*shapes)
+    first, second = disc_polygon(low / 2, 8), disc_polygon(high / 2, 8)
+    assert first is not None
+    assert second is not None
+    assert np.array_equal(first, second)
