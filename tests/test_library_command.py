@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import struct
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -99,6 +100,39 @@ def test_a_resonance_between_two_rows_flags_both(tmp_path: Path) -> None:
     assert table.size_nm.tolist() == [205, 217, 229, 241, 253, 265]
     assert table.transmission.min() > 0.7
     assert table.flag.tolist() == [False, False, True, True, False, False]
+
+
+def test_rows_half_a_turn_apart_are_flagged_and_told(tmp_path: Path) -> None:
+    # tall pillars of index 2.4: between 220 and 370 nm each row is up to 3.3 rad beyond the one before
+    def coarse(step: str) -> Callable[[Data], None]:
+        def change(data: Data) -> None:
+            data["stack"]["pillars"] = {"index": 2.4, "height": "2000 nm"}
+            data["diameter"] = {"min": "120 nm", "max": "370 nm", "step": step}
+            data["orders"] = 49
+
+        return change
+
+    def rows_of(step: str) -> tuple[list[list[str]], str]:
+        out = tmp_path / f"{step[:2]}.csv"
+        result = RUNNER.invoke(
+            app, ["library", str(spec(tmp_path, coarse(step))), "--out", str(out)]
+        )
+        assert result.exit_code == 0, result.output
+        lines = [line for line in out.read_text().splitlines() if not line.startswith("#")]
+        return [line.split(",") for line in lines[1:]], result.output
+
+    fine, told = rows_of("10 nm")
+    assert "half a turn" not in told
+    phase = {float(row[0]): float(row[1]) for row in fine}
+    rows, told = rows_of("50 nm")
+    assert "phase moves by more than half a turn between the rows of 270 and 320 nm" in told
+    sizes = [float(row[0]) for row in rows]
+    wide = [abs(phase[b] - phase[a]) > np.pi for a, b in pairwise(sizes)]
+    assert any(wide)
+    assert not all(wide)
+    for k, row in enumerate(rows):
+        beside = any(wide[max(k - 1, 0) : k + 1])
+        assert bool(row[4]) or not beside
 
 
 def test_reflection_and_transmission_add_up_without_absorption(tmp_path: Path) -> None:

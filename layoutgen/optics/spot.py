@@ -42,6 +42,10 @@ AIRY_FWHM = 0.514496
 DEPTH_LEVEL = 0.8
 #: Discs wider than this many lambda / NA are integrated over the spectrum of the spot, not point by point.
 _DIRECT_WIDTHS = 4.0
+#: How much nearer than the rays' focus the peak is looked for, in its distance.
+_NEAREST = 0.95
+#: The plane waves of an MTF come from nodes this many pitches apart at least.
+_PITCHES_APART = 2.0
 #: Frequencies of the MTF, from 0 to the cut-off.
 _FREQUENCIES = 21
 
@@ -93,8 +97,10 @@ def best_focus(field: FocalField, *, spread_um: float = 0.0, symmetric: bool = F
     fz = field.beam.focus_um[2]
     na = _na(field.half_um, fz)
     across, along = field.beam.wavelength_um / na, field.beam.wavelength_um / na**2
-    depth = min(max(3 * along, 2 * spread_um / na), 0.5 * fz)
-    z = fz + np.linspace(-depth, depth, 2 * min(math.ceil(depth / along * 3), 30) + 1)
+    depth = max(3 * along, 2 * spread_um / na)
+    # with few Fresnel zones the peak lies far before the focus of the rays
+    near, far = min(depth, _NEAREST * fz), min(depth, 0.5 * fz)
+    z = np.linspace(fz - near, fz + far, 2 * min(math.ceil(depth / along * 3), 30) + 1)
     if symmetric:
         return _highest_on_axis(field, z)
     return _climb(field, _brightest(field, z, 1.2 * across + 3 * spread_um))
@@ -313,7 +319,10 @@ def mtf(field: FocalField, spot: Spot, frequencies: FloatArray | None = None) ->
     """MTF in the plane of best focus; frequencies in cycles per um, from 0 to the cut-off unless given."""
     from scipy.interpolate import CubicSpline
 
-    pupil, step, _ = field.pupil(spot.at_um)
+    # nodes closer than the pillars would hold single ones, and lines between them that no light fills
+    widest = _PITCHES_APART * max(field.cell_um)
+    nodes = 16 * max(1, int(2 * field.half_um / widest) // 16) + 1
+    pupil, step, _ = field.pupil(spot.at_um, nodes)
     if frequencies is None:
         frequencies = np.linspace(0.0, 2 * spot.na / spot.wavelength_um, _FREQUENCIES)
     side = len(pupil)
@@ -328,7 +337,8 @@ def mtf(field: FocalField, spot: Spot, frequencies: FloatArray | None = None) ->
         overlap = np.fft.ifft((np.abs(spectrum) ** 2).sum(axis=0))[:side]
         modulus = np.abs(overlap) / abs(overlap[0]) * rim
         modulus[0] = 1.0
-        found.append(CubicSpline(shift, modulus)(np.minimum(frequencies, shift[-1])))
+        curve = CubicSpline(shift, modulus)(np.minimum(frequencies, shift[-1]))
+        found.append(np.clip(curve, 0.0, 1.0))
     return Mtf(
         frequencies * 1e3, found[0], found[1],
         diffraction_mtf(frequencies, spot.wavelength_um, spot.na), window_um,

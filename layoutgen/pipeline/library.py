@@ -62,7 +62,8 @@ class Rows:
     """The rows of one wavelength. Complex t and r are (polarisations, sizes), s before p where both are there.
 
     checked: which sizes were solved again. phase_rad, amplitude: largest differences among the checked rows
-    without a flag. place_nm: largest shift of what is steep; None where nothing is.
+    without a flag. place_nm: largest shift of what is steep; None where nothing is. turning: the first
+    two sizes between which phase moves by more than half a turn, which rows so far apart cannot tell.
     """
 
     wavelength_nm: float
@@ -75,6 +76,7 @@ class Rows:
     amplitude: float
     place_nm: float | None
     other: float
+    turning: tuple[float, float] | None = None
 
     @property
     def mean_t(self) -> ComplexArray:
@@ -229,7 +231,8 @@ def _rows(
         looked = solve([(float(s), spec.orders, slices) for s in fine], 0.0, 0.6)
         t_fine = np.array([[r.transmission for r in answer] for answer in looked]).T
         slopes = _slopes(t_fine, fine, parts, spec.stack.pillars.shape == "square")
-        steep = slopes > STEEPEST_PER_NM
+        turns = _turns(t_fine, parts)
+        steep = (slopes > STEEPEST_PER_NM) | _beside(turns)
         first, t = looked[::parts], t_fine[:, ::parts]
         checked = steep.copy()
         checked[::EVERY] = True
@@ -249,6 +252,7 @@ def _rows(
         amplitude=float(np.abs(np.abs(finer) - np.abs(t[:, checked]))[:, smooth].max(initial=0.0)),
         place_nm=float(place.max()) if place.size else None,
         other=max(r.other for answer in first for r in answer),
+        turning=tuple(sizes[turns.argmax() :][:2].tolist()) if turns.any() else None,
     )
 
 
@@ -272,6 +276,19 @@ def _slopes(t: ComplexArray, fine: FloatArray, parts: int, squares: bool) -> Flo
     return found
 
 
+def _turns(t: ComplexArray, parts: int) -> BoolArray:
+    """Between which rows the phase of a polarisation or of their mean moves by more than half a turn."""
+    phase = np.unwrap(np.angle(np.vstack([t, t.mean(axis=0)])), axis=1)[:, ::parts]
+    found: BoolArray = (np.abs(np.diff(phase, axis=1)) > np.pi).any(axis=0)
+    return found
+
+
+def _beside(between: BoolArray) -> BoolArray:
+    """The rows on both sides of intervals."""
+    found: BoolArray = np.append(between, False) | np.insert(between, 0, False)
+    return found
+
+
 def _warnings(spec: LibrarySpec, rows: Rows) -> list[str]:
     of = f"{rows.wavelength_nm:g} nm"
     told = []
@@ -290,6 +307,12 @@ def _warnings(spec: LibrarySpec, rows: Rows) -> list[str]:
         told.append(
             f"{of}: up to {rows.other * 100:.2g} % of the light goes into diffraction orders of the lattice"
             " itself; a smaller pitch has none"
+        )
+    if rows.turning is not None:
+        low, high = rows.turning
+        told.append(
+            f"{of}: phase moves by more than half a turn between the rows of {low:g} and {high:g} nm, which no reader"
+            f" of the table can tell; rows beside such steps are flagged; give a step under {spec.sizes.step_nm:g} nm"
         )
     if rows.steep.all():
         told.append(f"{of}: every row is flagged, so no pillar can be chosen")

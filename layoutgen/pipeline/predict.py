@@ -143,6 +143,10 @@ class _Predictor:
             elif found.kind == "deflector":
                 grating = next(part for part in recipe.deflectors if part.name == found.name)
                 deflectors[grating.name] = self._deflector(grating, variant)
+        if deflectors and any(angle != 0 for angle in self.q.angles_deg):
+            self.notes.append(
+                "gratings are told for light at right angles to them; the angles asked for are the lenses'"
+            )
         missing = [name for name in self.q.names if name not in lenses and name not in deflectors]
         self.warnings += [f"{name} stands on no die and is not predicted" for name in missing]
         for name, left in tolerances.items():
@@ -310,6 +314,11 @@ class _Predictor:
         ratio = None if ring else strehl(field_, spot)
         field_ = field_.moved(spot.at_um)
         collect_um = self.q.collect_um or COLLECT_WIDTHS * spot.airy_um
+        if self.q.collect_um and collect_um > spot.at_um[2] / 2:
+            self.notes.append(
+                f"lens {common['name']}: light within {collect_um:g} um, more than half the focal length,"
+                " is told to some tenths of a per cent"
+            )
         last = (
             RADII if self.q.collect_um else RADII // 2
         )  # the radius of collection among the radii

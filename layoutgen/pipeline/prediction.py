@@ -36,7 +36,8 @@ DEFINITIONS = {
     " the library is that of normal incidence",
     "focal_length_um": "distance from the pillars to the plane of the largest intensity",
     "fwhm_x_um": "full width at half maximum along x (y) through the peak in the plane of best focus",
-    "strehl": "peak intensity over that of the same transmitted amplitudes without phase error",
+    "strehl": "peak intensity over that of the same transmitted amplitudes without phase error; with few Fresnel"
+    " zones it may pass 1 by a per cent, where an error brings the focus nearer",
     "zero_order": "light that goes straight on, |mean t|^2, of the light on the aperture",
     "transmitted": "mean of |t|^2 over the aperture",
     "depth_of_focus_um": f"length along the axis with at least {DEPTH_LEVEL:g} of the peak intensity",

@@ -108,3 +108,21 @@ def test_mean_square_sine_of_a_paraxial_lens_is_half_the_rims() -> None:
     found = mean_square_sine(program({"kind": "polynomial", "coefficients": [-50]}), 300.0, 0.94)
     rim = 2 * 50 / 300 / (2 * math.pi) * 0.94
     assert found == pytest.approx(rim**2 / 2, rel=1e-3)
+
+
+@pytest.mark.parametrize("term", [{7: 0.3}, {5: 0.5}, {12: 0.3}])
+def test_a_small_lens_with_a_small_error_has_a_focus(term: dict[int, float]) -> None:
+    # its rays miss each other by 15 to 29 % of the radius, and by less than a spot: lambda / NA is 57 % of it
+    found = convergence(
+        program(
+            {"kind": "focus", "focal_length": "60 um"},
+            {"kind": "zernike", "coefficients": term, "radius": "10 um"},
+        ),
+        10.0,
+        wavelength_um=0.94,
+    )
+    assert found.spread > 0.1
+    assert found.kind == "point"
+    # unit variance over the disc, and a sphere cannot take much of these terms away
+    (planted,) = term.values()
+    assert 0.8 * planted < found.wavefront_rad < 1.01 * planted
