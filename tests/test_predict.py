@@ -717,3 +717,16 @@ def test_check_tells_the_budgets_short_form(small_recipe: SmallRecipe, tmp_path:
     assert worst == pytest.approx(0.01, rel=1e-4)
     text = CliRunner().invoke(app, ["check", str(recipe)]).stdout
     assert f"tolerance dot: 1 % of the efficiency is lost by {short['offset_nm']:.2f} nm" in text
+
+
+def test_what_an_angle_and_a_wide_collection_leave_out_is_noted(
+    small_recipe: SmallRecipe, tmp_path: Path
+) -> None:
+    job = job_of(small_recipe, tmp_path, with_deflector)
+    found = predict(job, "target", angles_deg=(0.0, 5.0), local_only=True)
+    assert any("gratings are told for light at right angles" in note for note in found.notes)
+    focal_um = found.lenses["dot"][0].focal_length_um
+    assert focal_um is not None
+    wide = predict(job, "target", collect_um=0.6 * focal_um, local_only=True)
+    assert any("more than half the focal length" in note for note in wide.notes)
+    assert not predict(job, "target", local_only=True).notes
