@@ -147,6 +147,158 @@ def test_a_foreign_cell_on_a_viewing_layer_fails(tmp_path: Path, layer: int, ok:
     assert ok or "draws on outlines, 100/0" in rule["text"]
 
 
+def test_a_foreign_cell_on_the_layer_of_a_dose_fails_and_takes_no_name(tmp_path: Path) -> None:
+    # the operator's boolean goes by names: a frame called after the logo would not be exposed
+    library = gdstk.Library(unit=1e-6, precision=1e-9)
+    top = library.new_cell("TOP")
+    for layer in ((1, 101), (4, 101), (1, 0)):
+        top.add(gdstk.rectangle((-5, -5), (5, 5), layer=layer[0], datatype=layer[1]))
+    library.write_gds(str(tmp_path / "logo.gds"))
+
+    def change(recipe: Recipe) -> None:
+        recipe["exposure"].update(exposed="background", frame_width="4 um")
+        recipe["cells"] = [{"name": "logo", "file": "logo.gds", "cell": "TOP"}]
+        recipe["dies"] = {
+            "lens": [{"cell": "logo", "at": ["0 um", "0 um"]}],
+            "hot": [{"lens": "dot", "at": ["0 um", "0 um"], "dose": 1.1}],
+            "cool": [{"lens": "dot", "at": ["0 um", "0 um"]}],
+        }
+        recipe["wafer"]["diameter"] = "600 um"
+        recipe["wafer"]["instead"] = [
+            {"die": "hot", "sites": [[0, 1]]},
+            {"die": "cool", "sites": [[1, 0]]},
+        ]
+
+    rule = rules(checked(tmp_path, LONE, change))["layers"]
+    assert not rule["ok"]
+    assert rule["value"] == 2
+    assert "draws on pillars_dose_1, 1/101" in rule["text"]
+    assert "draws on frames_dose_1, 4/101" in rule["text"]
+    waived = lg.load_recipe(
+        write(tmp_path, LONE, lambda r: (change(r), r.update(waive={"layers": "on purpose"}))[0])
+    )
+    names = lg.build(waived, tmp_path / "out").manifest["written_layers"]
+    assert names["1/101"] == "pillars_dose_1"
+    assert names["4/101"] == "frames_dose_1"
+    assert names["1/0"] == "pillars"
+
+
+def test_what_overlaps_in_a_foreign_cell_is_exposed_once(tmp_path: Path) -> None:
+    def densities(name: str, boxes: list[tuple[float, float, float, float]]) -> list[float]:
+        folder = tmp_path / name
+        folder.mkdir()
+        library = gdstk.Library(unit=1e-6, precision=1e-9)
+        top = library.new_cell("TOP")
+        for layer, (x0, y0, x1, y1) in enumerate(boxes):
+            top.add(gdstk.rectangle((x0, y0), (x1, y1), layer=7 + layer))
+        library.write_gds(str(folder / "logo.gds"))
+
+        def change(recipe: Recipe) -> None:
+            recipe["cells"] = [{"name": "logo", "file": "logo.gds", "cell": "TOP"}]
+            recipe["dies"]["lens"].append({"cell": "logo", "at": ["26 um", "0 um"]})
+
+        job = lg.build(lg.load_recipe(write(folder, LONE, change)), folder / "out")
+        lines = (job.folder / "sem_sites.csv").read_text().splitlines()
+        column = lines[1].split(",").index("density")
+        return [float(line.split(",")[column]) for line in lines[2:]]
+
+    once = densities("once", [(0, 0, 8, 20)])
+    assert densities("twice", [(0, 0, 8, 20), (0, 0, 8, 20)]) == once
+    assert densities("parts", [(0, 0, 8, 12), (0, 9, 8, 20)]) == once
+    assert densities("none", [(0, 0, 8, 2)]) != once
+
+
+def test_every_label_mark_and_part_has_write_fields_of_its_own(tmp_path: Path) -> None:
+    def fields(change: Change) -> float:
+        def with_fields(recipe: Recipe) -> None:
+            recipe["exposure"]["write_field"] = "100 um"
+            recipe["wafer"].update(diameter="1000 um", die_pitch=["200 um", "200 um"])
+            change(recipe)
+
+        value: float = rules(checked(tmp_path, LONE, with_fields))["fields"]["value"]
+        return value
+
+    dies = checked(
+        tmp_path,
+        LONE,
+        lambda r: r["wafer"].update(diameter="1000 um", die_pitch=["200 um", "200 um"]),
+    ).dies["lens"]
+    assert fields(lambda r: None) == dies  # a lens of 40 um
+
+    def label(text: str | None, height: str) -> Change:
+        what = "die" if text is None else {"text": text}
+        return lambda r: r["dies"]["lens"].append(
+            {"label": what, "at": ["0 um", "60 um"], "height": height}
+        )
+
+    assert fields(label(None, "10 um")) == 2 * dies
+    assert fields(label("A LONG ONE", "10 um")) == 2 * dies
+    assert fields(label("A VERY LONG ONE", "14 um")) == 3 * dies  # over 100 um wide, under 200
+
+    def framed(recipe: Recipe) -> None:
+        recipe["exposure"].update(exposed="background", frame_width="10 um")
+
+    assert fields(framed) == dies
+
+    def marked(count: int, arm_um: float) -> Change:
+        def change(recipe: Recipe) -> None:
+            recipe["dies"]["lens"] = []
+            recipe["wafer"]["marks"] = [
+                {"kind": "cross", "arm": f"{arm_um:g} um", "width": "4 um",
+                 "at": [[f"{100 * k - 200} um", "0 um"] for k in range(count)]}
+            ]  # fmt: skip
+
+        return change
+
+    assert fields(marked(1, 30)) == 1
+    assert fields(marked(4, 30)) == 4
+    assert fields(marked(1, 120)) == 9
+
+
+def test_the_frames_of_a_mark_and_of_a_die_beside_it_do_not_overlap(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["exposure"].update(exposed="background", frame_width="6 um")
+        recipe["wafer"].update(diameter="320 um", die_pitch=["60 um", "60 um"])
+        # a box beside the middle die's edge: its frame reaches over the lens's
+        recipe["wafer"]["marks"] = [
+            {"kind": "box", "outer": "16 um", "width": "3 um", "at": [["39 um", "0 um"]]}
+        ]
+
+    job = lg.build(lg.load_recipe(write(tmp_path, LONE, change)), tmp_path / "out")
+    top: Any = gdstk.read_oas(str(job.layout("oasis"))).top_level()[0]
+    frames = top.get_polygons(layer=4, datatype=0)
+    merged = gdstk.boolean(frames, [], "or", precision=1e-4)
+    total, once = (sum(p.area() for p in some) for some in (frames, merged))
+    assert total == pytest.approx(once, abs=0.01)
+    mark = gdstk.rectangle((39 - 14, -14), (39 + 14, 14))
+    assert gdstk.boolean([mark], frames, "not", precision=1e-4) == []
+
+
+def test_a_mirrored_vernier_is_listed_with_the_direction_it_is_written_in(tmp_path: Path) -> None:
+    def change(recipe: Recipe) -> None:
+        recipe["replication"]["transfers"] = "odd"
+        recipe["wafer"]["marks"][2]["direction"] = "30 deg"
+
+    job = lg.build(lg.load_recipe(write(tmp_path, FULL, change)), tmp_path / "out")
+    lines = (job.folder / "marks.csv").read_text().splitlines()
+    columns = lines[0].split(",")
+    (row,) = [line.split(",") for line in lines[1:] if line.startswith("vernier")]
+    assert float(row[columns.index("direction_deg")]) == 150
+    # the lines of both combs are 12 um long, at right angles to the direction
+    x0, y0 = (float(row[columns.index(c)]) * 1e3 for c in ("x_mm", "y_mm"))
+    top: Any = gdstk.read_oas(str(job.layout("oasis"))).top_level()[0]
+    lines_ = [
+        p.points
+        for p in top.polygons
+        if p.layer == 2 and np.hypot(*(p.points.mean(axis=0) - [x0, y0])) < 40
+    ]
+    assert len(lines_) == 10
+    for points in lines_:
+        edges = np.diff(np.vstack([points, points[:1]]), axis=0)
+        longest = edges[np.hypot(*edges.T).argmax()]
+        assert math.degrees(math.atan2(longest[1], longest[0])) % 180 == pytest.approx(60, abs=0.1)
+
+
 def test_a_narrow_choice_of_pillars_is_warned_of(tmp_path: Path) -> None:
     def change(recipe: Recipe) -> None:
         recipe["pillars"]["diameter"] = {"min": "160 nm", "max": "200 nm"}

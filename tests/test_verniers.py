@@ -77,10 +77,10 @@ def test_verniers_are_in_the_files_and_only_the_first_step_is_written(
     )
     assert "mark 1, stitch" in sheet
     assert "corner of four fields" in sheet
-    # four fields around the stitch mark, one for the other mark with it
+    # four fields around the stitch mark, and one for the other mark
     assert "45 figures" in sheet
     (row,) = [line for line in sheet.splitlines() if "Layer 2/0" in line]
-    assert "4 fields" in row
+    assert "5 fields" in row
     assert "Layer 20/3" not in sheet
 
 

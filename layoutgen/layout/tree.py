@@ -28,7 +28,7 @@ from layoutgen.layout.shapes import ladder_table
 from layoutgen.recipe.checks import DOSE_DATATYPE, ROLES
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.wafer.designs import Design
-from layoutgen.wafer.frames import frame_union, frames_meet, grown
+from layoutgen.wafer.frames import frames_meet, grown, united
 from layoutgen.wafer.glyphs import glyph_places, glyph_polygons
 from layoutgen.wafer.plan import Part as PlacedPart
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
@@ -125,6 +125,7 @@ class Tree:
     tables: list[tuple[str, ShapeTable]]
     layers: dict[Layer, str]
     doses: dict[Layer, float]  # relative dose of each layer of our own; foreign layers have 1
+    labels: dict[str, Layer]  # cell of a label -> its layer
     plan: WaferPlan
     scene: Scene
     _cells: list[Cell] = field(default_factory=list)
@@ -198,7 +199,7 @@ class _TreeBuilder:
             datatype += DOSE_DATATYPE + k
             name = f"{role}_dose_{k}"
         found = Layer(number, datatype)
-        self.used.setdefault(found, name)
+        self.used[found] = name  # also where a foreign cell draws on it
         self.dose_of[found] = dose
         return found
 
@@ -285,6 +286,7 @@ class _TreeBuilder:
             tables,
             self.used,
             self.dose_of,
+            {name: layer for (_, _, layer), name in self.label_cells.items()},
             plan,
             self.scene,
             self.cells,
@@ -388,7 +390,7 @@ class _TreeBuilder:
             frames = list(self.plan.frames_on(die))
             return [Polygons(self.layer("frames"), frames)] if frames else []
         groups = {
-            dose: frame_union(
+            dose: united(
                 [
                     grown(outline, self.plan.frame_width_dbu)
                     for part in parts

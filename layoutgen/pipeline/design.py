@@ -16,6 +16,7 @@ from layoutgen.layout.tree import Tree, build_tree
 from layoutgen.pipeline.job import job_title
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.wafer.designs import Design, deflector_design, exposed_of, lens_design, pad_designs
+from layoutgen.wafer.frames import united
 from layoutgen.wafer.plan import RuleResult, WaferPlan, plan_wafer
 from layoutgen.wafer.scene import Scene, build_scene
 from layoutgen.wafer.written import Written
@@ -145,8 +146,12 @@ def design(
         }
         refuse(sum(designs[index].part().stored for index in placed))
     progress("settling densities", 0.0)
+    # what overlaps in a foreign cell is exposed once
     polygons = {
-        name: tuple(np.asarray(p, dtype=np.float64) for group in groups for p in group.polygons)
+        name: tuple(
+            np.asarray(p, dtype=np.float64)
+            for p in united([p for group in groups for p in group.polygons])
+        )
         for name, groups in foreign.items()
     }
     if plan.mirrored:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from layoutgen.layout.cells import Layer
+from layoutgen.layout.boxes import joined, polygon_box, turned
+from layoutgen.layout.cells import Box, Layer
 from layoutgen.layout.gdsii import expected_bytes as expected_gdsii_bytes
 from layoutgen.layout.oasis import expected_bytes as expected_oasis_bytes
-from layoutgen.layout.tree import LATER, BlockTask, Tree, Variant, coder_of
+from layoutgen.layout.tree import FOREIGN, LATER, BlockTask, Tree, Variant, coder_of
 from layoutgen.pipeline.design import Wafer
 from layoutgen.recipe.checks import DOSE_DATATYPE
 from layoutgen.review.sem_sites import (
@@ -108,15 +109,64 @@ def layer_works(wafer: Wafer, counts: dict[int, Counts]) -> list[LayerWork]:
             size = sum(_area_dbu2(p) for p in group.polygons) * dbu_um**2
             area[group.layer] = area.get(group.layer, 0.0) + here * size * times
             figures[group.layer] = figures.get(group.layer, 0) + len(group.polygons) * times
-            fields[group.layer] = fields.get(group.layer, 0) + times
-    corners = sum(mark.kind == "stitch" for mark in wafer.plan.marks)
-    if corners:  # the four fields around each; one is counted with the other marks
-        fields[Layer(*wafer.loaded.layers["marks"])] += 3 * corners
+    for layer, count in _plain_fields(wafer, placed, unwritten):
+        fields[layer] = fields.get(layer, 0) + count
     doses = wafer.tree.doses
     return [
-        LayerWork(str(layer), area[layer], figures[layer], fields[layer], doses.get(layer, 1.0))
+        LayerWork(
+            str(layer), area[layer], figures[layer], fields.get(layer, 0), doses.get(layer, 1.0)
+        )
         for layer in sorted(area)
     ]
+
+
+def _plain_fields(
+    wafer: Wafer, placed: Mapping[str, int], unwritten: set[Layer]
+) -> Iterator[tuple[Layer, int]]:
+    """Write fields of what holds no pillars: each label, mark and foreign cell has its own.
+
+    A frame is in the fields of what it frames. A foreign cell counts on its first layer.
+    """
+    tree, field = wafer.tree, wafer.loaded.recipe.exposure.write_field_nm
+    boxes = _boxes(tree)
+    for cell in tree.plain_cells():
+        box = boxes[cell.name]
+        if box is None or not placed[cell.name]:
+            continue
+        if cell.name in tree.labels:
+            yield tree.labels[cell.name], placed[cell.name] * _fields_of(box, field, wafer.plan)
+        elif cell.name.startswith(FOREIGN):
+            written = [group.layer for group in cell.polygons if group.layer not in unwritten]
+            if written:
+                yield written[0], placed[cell.name] * _fields_of(box, field, wafer.plan)
+    marks = Layer(*wafer.loaded.layers["marks"])
+    for mark in wafer.plan.marks:
+        if mark.kind == "stitch":  # around the corner of four fields
+            yield marks, 4
+        else:
+            low, high = mark.outline.min(axis=0).tolist(), mark.outline.max(axis=0).tolist()
+            yield marks, _fields_of((*low, *high), field, wafer.plan)
+
+
+def _boxes(tree: Tree) -> dict[str, Box | None]:
+    """Boxes of plain cells, pillars left out."""
+    found: dict[str, Box | None] = {}
+    for cell in tree.plain_cells():
+        box: Box | None = None
+        for group in cell.polygons:
+            for polygon in group.polygons:
+                box = joined(box, polygon_box(polygon))
+        for reference in cell.references:
+            box = joined(box, turned(found.get(reference.cell), reference))
+        found[cell.name] = box
+    return found
+
+
+def _fields_of(box: Box, write_field_nm: float | None, plan: WaferPlan) -> int:
+    if write_field_nm is None:
+        return 1
+    field = write_field_nm / plan.dbu_nm
+    return fields_in_rectangle(box[2] - box[0], box[3] - box[1], field)
 
 
 def _unwritten(wafer: Wafer) -> set[Layer]:

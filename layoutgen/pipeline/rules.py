@@ -260,9 +260,14 @@ def _label_rules(wafer: Wafer) -> Iterator[RuleResult]:
 
 
 def _layer_rule(wafer: Wafer) -> RuleResult:
-    """A foreign cell on a layer that is not exposed as it is drawn; roles on one layer the recipe refuses."""
+    """A foreign cell on a layer that is not exposed as it is drawn, or with a dose; roles on one layer the recipe refuses."""
     kept = {wafer.loaded.layers[role]: role for role in ("outlines", "frames")}
     kept |= {m.second_layer: LATER for m in wafer.plan.marks if m.second_layer is not None}
+    kept |= {
+        (layer.number, layer.datatype): wafer.tree.layers[layer]
+        for layer, dose in wafer.tree.doses.items()
+        if dose != 1.0
+    }
     clashes = []
     for cell in wafer.tree.plain_cells():
         if not cell.name.startswith(FOREIGN):

@@ -50,13 +50,13 @@ def write_time(work: list[LayerWork], exposure: Exposure) -> WriteTime | None:
         return None
     total, bound = 0.0, False
     for layer in work:
-        charge_uc = exposure.dose_uc_cm2 * layer.dose * layer.area_um2 / _UM2_PER_CM2
-        seconds = charge_uc * 1e3 / exposure.current_na  # uC / nA = 1000 s
+        # by area, for holes take away at the rate at which what surrounds them is exposed
+        per_um2 = exposure.dose_uc_cm2 * layer.dose / _UM2_PER_CM2 * 1e3 / exposure.current_na
         if exposure.beam_step_nm is not None and exposure.max_clock_hz is not None:
-            steps = layer.area_um2 / (exposure.beam_step_nm * 1e-3) ** 2
-            if steps / exposure.max_clock_hz > seconds:
-                seconds, bound = steps / exposure.max_clock_hz, True
-        total += seconds
+            tick_per_um2 = 1 / (exposure.beam_step_nm * 1e-3) ** 2 / exposure.max_clock_hz
+            if tick_per_um2 > per_um2:
+                per_um2, bound = tick_per_um2, bound or layer.area_um2 != 0
+        total += layer.area_um2 * per_um2  # uC / nA = 1000 s
     return WriteTime(
         total,
         sum(layer.figures for layer in work) * exposure.shape_time_s,

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from layoutgen.wafer.marks import rectangle
 
 __all__ = [
-    "Disc", "Outline", "Rect", "circle", "frame_union", "frames_meet", "grown", "wafer_outline",
+    "Disc", "Outline", "Rect", "circle", "united", "frames_meet", "grown", "wafer_outline",
 ]  # fmt: skip
 
 Polygon = NDArray[np.int64]
@@ -111,14 +111,16 @@ def _corners(polygon: shapely.Polygon) -> Polygon:
     return np.floor(ring + 0.5).astype(np.int64)
 
 
-def frame_union(polygons: Sequence[Polygon]) -> tuple[Polygon, ...]:
-    """The same area with no overlap: frames that meet become one, the others stay as they are.
+def united(polygons: Sequence[Polygon]) -> tuple[Polygon, ...]:
+    """The same area with no overlap: polygons that meet become one, the others stay as they are.
 
-    In order of the first frame of each piece.
+    In order of the first polygon of each piece.
     """
     if len(polygons) < 2:
         return tuple(polygons)
-    shapes = [shapely.Polygon(p) for p in polygons]
+    shapes: list[shapely.Geometry] = [shapely.Polygon(p) for p in polygons]
+    # what other programs draw may touch or cross itself
+    shapes = [s if shapely.is_valid(s) else shapely.make_valid(s) for s in shapes]
     tree = shapely.STRtree(shapes)
     leader = list(range(len(shapes)))
 
@@ -134,15 +136,34 @@ def frame_union(polygons: Sequence[Polygon]) -> tuple[Polygon, ...]:
     groups: dict[int, list[int]] = {}
     for k in range(len(shapes)):
         groups.setdefault(find(k), []).append(k)
-    united: list[Polygon] = []
+    pieces: list[Polygon] = []
     for members in groups.values():
         if len(members) == 1:
-            united.append(polygons[members[0]])
+            pieces.append(polygons[members[0]])
             continue
         whole = shapely.union_all([shapes[k] for k in members], grid_size=1.0)
         for part in shapely.get_parts(whole):
-            united.extend(_without_holes(part))
-    return tuple(united)
+            if isinstance(part, shapely.Polygon):
+                pieces.extend(_without_holes(part))
+    return tuple(pieces)
+
+
+def frames_less(some: Sequence[Polygon], others: Sequence[Polygon]) -> tuple[Polygon, ...]:
+    """What the first cover and the others do not; those that meet none stay as they are."""
+    cut = [shapely.Polygon(p) for p in others]
+    tree = shapely.STRtree(cut)
+    left: list[Polygon] = []
+    for polygon in some:
+        shape = shapely.Polygon(polygon)
+        near = tree.query(shape, predicate="intersects").tolist()
+        if not near:
+            left.append(polygon)
+            continue
+        rest = shapely.difference(shape, shapely.union_all([cut[k] for k in near]), grid_size=1.0)
+        for part in shapely.get_parts(rest):
+            if isinstance(part, shapely.Polygon):
+                left.extend(_without_holes(part))
+    return tuple(left)
 
 
 def frames_meet(some: Sequence[Polygon], others: Sequence[Polygon]) -> bool:

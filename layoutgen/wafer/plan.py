@@ -57,8 +57,9 @@ from layoutgen.wafer.frames import (
     Outline,
     Rect,
     circle,
-    frame_union,
+    frames_less,
     grown,
+    united,
     wafer_outline,
 )
 from layoutgen.wafer.glyphs import dot_side, label_box, label_polygons, unknown_characters
@@ -216,7 +217,7 @@ class WaferPlan:
             return ()
         outlines = self.outlines_on(die)
         if outlines not in self._frames:
-            self._frames[outlines] = frame_union(
+            self._frames[outlines] = united(
                 [grown(outline, self.frame_width_dbu) for outline in outlines]
             )
         return self._frames[outlines]
@@ -313,9 +314,7 @@ class _Planner:
                 wafer_outline(float(across), self.dbu_nm),
                 circle(float(inner / 2)),
             ),
-            mark_frames=()
-            if self.frame_width is None
-            else frame_union([grown(mark.outline, self.frame_width) for mark in marks]),
+            mark_frames=self._mark_frames(marks, dies, parts),
             frame_width_dbu=self.frame_width,
             warnings=tuple(self.warnings),
             dropped=Dropped(
@@ -594,7 +593,7 @@ class _Planner:
                         y=y,
                         polygons=tuple(p + place for p in figure.polygons),
                         outline=figure.outline + place,
-                        sizes=_sizes(mark),
+                        sizes=_sizes(mark, mirrored=self.written.mirrored),
                         second=tuple(p + place for p in figure.second),
                         second_layer=second_layer(mark),
                     )
@@ -610,6 +609,23 @@ class _Planner:
                 f"{_um(across / 2, self.dbu_nm)}, got "
                 f"{'nothing' if field is None else f'{field / 1e3:g} um'}"
             )
+
+    def _mark_frames(
+        self, marks: Sequence[PlacedMark], dies: Sequence[PlacedDie],
+        parts: Mapping[str, Sequence[Part]],
+    ) -> tuple[Polygon, ...]:  # fmt: skip
+        """Frames of marks, one where they meet; what a die's own frames cover beside them is left to those."""
+        if self.frame_width is None:
+            return ()
+        frames = united([grown(mark.outline, self.frame_width) for mark in marks])
+        centres = np.array([(die.x, die.y) for die in dies], dtype=np.int64).reshape(-1, 2)
+        beside = [
+            grown(outline, self.frame_width) + centres[k]
+            for k in sorted({k for frame in frames for k in self._near(centres, frame, 0.0)})
+            for part in parts[dies[k].name]
+            for outline in part.outlines_for(dies[k].label)
+        ]
+        return frames_less(frames, beside)
 
     def _lost_to_marks(
         self, sites: DieSites, marks: Sequence[PlacedMark]
@@ -784,8 +800,8 @@ def _mm(at_nm: tuple[float, float]) -> str:
     return f"[{at_nm[0] / 1e6:.7g} mm, {at_nm[1] / 1e6:.7g} mm]"
 
 
-def _sizes(mark: Mark) -> dict[str, float]:
-    """A mark's sizes as the recipe gives them, lengths in nm."""
+def _sizes(mark: Mark, *, mirrored: bool) -> dict[str, float]:
+    """A mark's sizes as the recipe gives them, lengths in nm; a direction as it is written."""
     if isinstance(mark, Cross):
         return {"arm_nm": mark.arm_nm, "width_nm": mark.width_nm}
     if isinstance(mark, Box):
@@ -796,7 +812,10 @@ def _sizes(mark: Mark) -> dict[str, float]:
         "lines": float(mark.lines),
         "length_nm": mark.length_nm,
     }
-    return combs | ({"direction_deg": mark.direction_deg} if isinstance(mark, Vernier) else {})
+    if not isinstance(mark, Vernier):
+        return combs
+    direction = 180 - mark.direction_deg if mirrored else mark.direction_deg
+    return combs | {"direction_deg": direction}
 
 
 def _width(label: str) -> int:

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 from layoutgen.cli import app
 from layoutgen.errors import InputError
+from layoutgen.exposure.bias import BiasTable
 from layoutgen.exposure.resist import ExposureModel
 from layoutgen.exposure.seed import feedback, seed_table, trial_table
 from layoutgen.lattice import Lattice
@@ -146,6 +147,15 @@ def test_feedback_is_the_slope_of_the_fill() -> None:
     slope = float(made(np.array(0.2), np.array(200.0)) - made(np.array(0.3), np.array(200.0))) / 0.1
     found = feedback(made, (0.2, 0.3), (200.0, 200.0), 400.0**2)
     assert found == pytest.approx(math.pi * 200 * slope / (2 * 400**2), rel=0.05)
+
+
+def test_feedback_goes_by_the_drawn_size() -> None:
+    # bias from -30 to -50 nm over all densities: at 200 nm drawn 160 nm in the middle of the range
+    falling = BiasTable(
+        np.array([0.0, 1.0]), np.array([100.0, 300.0]), np.array([[-30.0, -30], [-50, -50]])
+    )
+    found = feedback(falling, (0.499, 0.501), (200.0, 200.0), 400.0**2)
+    assert found == pytest.approx(math.pi * 160 * 20 / (2 * 400**2), rel=1e-3)
 
 
 # --- the command ----------------------------------------------------------------------------------

@@ -381,3 +381,24 @@ def test_few_fresnel_zones_focus_nearer_than_rays_do(
     assert depth_of_focus_um(field.moved(spot.at_um), spot) == pytest.approx(
         np.ptp(kept), abs=3 * (z[1] - z[0])
     )
+
+
+def test_a_ring_of_an_aperture_keeps_its_focus_longer() -> None:
+    # the axial sinc of a ring from e a to a has 1 - e^2 of the width of the whole aperture's Fresnel zones
+    # (Born & Wolf, 8.8), so its depth is 1 / (1 - e^2) times as long: beyond the first window looked at
+    pitch, half, focal, inner = 1.0, 120.0, 600.0, 0.9
+    axis = sites(120, pitch)
+    x, y = np.meshgrid(axis, axis)
+    r2 = x * x + y * y
+    phase = -2 * np.pi / 0.94 * (np.sqrt(r2 + focal**2) - focal)
+    beam = Beam(wavelength_um=0.94, focus_um=(0.0, 0.0, focal))
+    depth = []
+    for hole in (0.0, inner):
+        lit = 1.0 * ((r2 <= half**2) & (r2 >= (hole * half) ** 2))
+        field = lens_field(phase, lit, axis, axis, beam, half, (pitch, pitch))
+        spot = best_focus(field, symmetric=True)
+        found = depth_of_focus_um(field.moved(spot.at_um), spot)
+        assert found is not None
+        depth.append(found)
+    assert depth[1] / depth[0] == pytest.approx(1 / (1 - inner**2), rel=0.1)
+    assert depth[1] > 3 * 0.94 / (half / focal) ** 2

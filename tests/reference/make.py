@@ -109,6 +109,7 @@ def foreign(seed: int, name: str = "logo.gds") -> Callable[[Path], None]:
             x += width + 2 * int(rng.integers(200, 900))
         corner = [(0, -9000), (x, -9000), (x, -8000), (1000, -8000), (1000, -2000), (0, -2000)]
         inner.add(gdstk.Polygon(corner, layer=7))
+        inner.add(gdstk.rectangle((400, -8600), (3000, -7000), layer=7, datatype=1))  # over the L
         top = gdstk.Cell("TOP")
         top.add(gdstk.Reference(inner, (int(rng.integers(-9000, 9000)) * 2, 1200)))
         library = gdstk.Library(unit=1e-9, precision=1e-9)

@@ -1143,7 +1143,8 @@ def solve(path: Path, seen: Seen | None = None, limit: float = 1e-8) -> Solution
             )  # fmt: skip
     terms = kernel(recipe)
     marks = mark_polygons(recipe)
-    foreign = [placed for cell in foreign_cells(recipe, dies) for placed in cell]
+    cells = foreign_cells(recipe, dies)
+    foreign = [placed for cell in cells for placed in cell]
     frames = None
     for number, part in enumerate(parts):
         part.master_nm = seen.masters.get(number, part.master_nm)
@@ -1155,7 +1156,7 @@ def solve(path: Path, seen: Seen | None = None, limit: float = 1e-8) -> Solution
     if not terms:
         return solution
     background = exposure.get("exposed", "shapes") == "background"
-    plain = [*marks, *seen.labels, *(shape for _, shape in foreign)]
+    plain = [*marks, *seen.labels, *(unary_union([shape for _, shape in cell]) for cell in cells)]
     if background:
         own_frames, frames = frames_of(recipe, parts, seen)
         solution.frames = frames

@@ -92,3 +92,10 @@ def test_fields_of_a_rectangle_are_whole_squares() -> None:
     assert fields_in_rectangle(1000.0, 500.0, 500.0) == 2
     assert fields_in_rectangle(1000.1, 500.0, 500.0) == 3
     assert fields_in_rectangle(1.0, 1.0, 500.0) == 1
+
+
+def test_holes_take_away_at_the_rate_of_what_surrounds_them() -> None:
+    # with the clock binding (100 ns a step of 25 nm^2) a frame with a hole takes as long as what is left of it
+    keys = {"dose": "300 uC/cm2", "current": "5 nA", "beam_step": "5 nm", "max_clock": "10 MHz"}
+    work = [LayerWork("frames", 3 * MM2, 0, 0), LayerWork("holes", -MM2, 0, 0)]
+    assert seconds(work, **keys) == pytest.approx(2 * MM2 / 25e-6 * 100e-9, rel=1e-12)

@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layoutgen.wafer.frames import Disc, Rect, circle, frame_union, grown, wafer_outline
+from layoutgen.wafer.frames import Disc, Rect, circle, grown, united, wafer_outline
 from layoutgen.wafer.marks import cross, rectangle
 
 SQUARES = st.lists(
@@ -52,7 +52,7 @@ def test_a_union_keeps_the_area_and_its_pieces_do_not_overlap(
     painted = np.zeros((180, 180), dtype=bool)
     for x, y, w, h in squares:
         painted[y + 60 : y + h + 60, x + 60 : x + w + 60] = True
-    pieces = [shapely.Polygon(p) for p in frame_union(frames)]
+    pieces = [shapely.Polygon(p) for p in united(frames)]
     assert all(p.is_valid and p.exterior.is_ccw for p in pieces)
     # holes one step wide are filled on purpose
     filled = shapely.union_all(pieces).area
@@ -68,7 +68,7 @@ def test_a_union_keeps_the_area_and_its_pieces_do_not_overlap(
 
 def test_frames_that_do_not_meet_stay_as_they_are() -> None:
     frames = [grown(Disc(0, 0, 1000), 10), rectangle(2000, 0, 2010, 10)]
-    assert all(a is b for a, b in zip(frame_union(frames), frames, strict=True))
+    assert all(a is b for a, b in zip(united(frames), frames, strict=True))
 
 
 def test_a_ring_of_frames_is_cut_into_pieces_without_holes() -> None:
@@ -78,13 +78,13 @@ def test_a_ring_of_frames_is_cut_into_pieces_without_holes() -> None:
         rectangle(-50, -50, -30, 50),
         rectangle(30, -50, 50, 50),
     ]
-    pieces = [shapely.Polygon(p) for p in frame_union(ring)]
+    pieces = [shapely.Polygon(p) for p in united(ring)]
     assert sum(p.area for p in pieces) == 100**2 - 60**2
     assert not any(p.intersects(shapely.Point(0, 0)) for p in pieces)
 
 
 def test_no_frames_unite_to_none() -> None:
-    assert frame_union([]) == ()
+    assert united([]) == ()
 
 
 @pytest.mark.parametrize("dbu_nm", [1.0, 0.5])
