@@ -14,6 +14,7 @@ import pytest
 import layoutgen as lg
 from layoutgen.errors import RuleError
 from layoutgen.pipeline.check import Check, check
+from layoutgen.recipe.checks import RULES
 from tests.e2e_recipes import FULL, LONE, Recipe, klayout_pillars, write
 
 Change = Callable[[Recipe], None]
@@ -174,10 +175,13 @@ def test_a_foreign_cell_on_the_layer_of_a_dose_fails_and_takes_no_name(tmp_path:
     assert rule["value"] == 2
     assert "draws on pillars_dose_1, 1/101" in rule["text"]
     assert "draws on frames_dose_1, 4/101" in rule["text"]
-    waived = lg.load_recipe(
-        write(tmp_path, LONE, lambda r: (change(r), r.update(waive={"layers": "on purpose"}))[0])
-    )
-    names = lg.build(waived, tmp_path / "out").manifest["written_layers"]
+
+    def waived(recipe: Recipe) -> None:
+        change(recipe)
+        recipe["waive"] = {"layers": "on purpose"}
+
+    job = lg.build(lg.load_recipe(write(tmp_path, LONE, waived)), tmp_path / "out")
+    names = job.manifest["written_layers"]
     assert names["1/101"] == "pillars_dose_1"
     assert names["4/101"] == "frames_dose_1"
     assert names["1/0"] == "pillars"
@@ -331,3 +335,16 @@ def test_a_mark_out_of_place_brings_no_other_problem_with_it(tmp_path: Path) -> 
     problems = checked(tmp_path / "moved", FULL, moved).problems
     assert len(problems) == 1
     assert problems[0].startswith("wafer.marks[0]: want cross")
+
+
+def test_every_rule_may_be_named_by_a_waiver(tmp_path: Path) -> None:
+    given = {name.partition(":")[0] for name in rules(checked(tmp_path, FULL))}
+    assert given <= RULES
+    assert RULES - given <= {
+        "sampling",
+        "gdsii_limit",
+        "kernel_range",
+        "street",
+        "keep_out",
+        "edge_exclusion",
+    }

@@ -115,9 +115,15 @@ def _nearest(length_nm: float, step_nm: float) -> str:
 # --- the recipe by itself -------------------------------------------------------------------------
 
 
-def check_recipe(
-    recipe: Recipe, data: Mapping[str | int, Any], rules: Collection[str] | None = None
-) -> list[Problem]:
+#: Every rule that a design is held to; what is judged part by part goes on as RULE:PART or RULE:KIND:PART.
+RULES = frozenset(
+    ("aspect_ratio", "beam_clock", "clamped", "coverage", "edge_exclusion", "fields", "gap", "gap_drawn",
+     "gdsii_limit", "keep_out", "kernel_range", "label_height", "layers", "max_size", "min_size", "sampling",
+     "street", "substrate_orders")
+)  # fmt: skip
+
+
+def check_recipe(recipe: Recipe, data: Mapping[str | int, Any]) -> list[Problem]:
     """Every problem that shows without opening a file. `data` is the recipe as plain data."""
     problems: list[Problem] = []
     for check in (
@@ -126,7 +132,7 @@ def check_recipe(
         _units(recipe),
         _layers(recipe, data),
         _formats(recipe),
-        _waived(recipe, rules),
+        _waived(recipe),
     ):
         _run(problems, check)
     _exposure(problems, recipe)
@@ -305,10 +311,14 @@ def _formats(recipe: Recipe) -> Iterator[Problem]:
             yield ("output", "formats", i), f"want each format once, got {name} again"
 
 
-def _waived(recipe: Recipe, rules: Collection[str] | None) -> Iterator[Problem]:
+def _waived(recipe: Recipe) -> Iterator[Problem]:
+    parts = {part.name for _, part in _parts(recipe)}
     for rule, reason in recipe.waive.items():
-        if rules is not None and rule not in rules:
-            yield ("waive", rule), _unknown(rule, rules, "rule")
+        name, _, of = rule.partition(":")
+        if name not in RULES:
+            yield ("waive", rule), _unknown(name, RULES, "rule")
+        elif of and of.rpartition(":")[2] not in parts:
+            yield ("waive", rule), _unknown(of.rpartition(":")[2], parts, "lens, deflector or pad")
         if not reason.strip():
             yield ("waive", rule), "want a reason, got nothing"
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -78,14 +78,11 @@ class LoadedRecipe:
         return self.recipe.output.database_unit_nm if grid is None else grid
 
 
-def load_recipe(
-    path: str | Path, rules: Collection[str] | None = None, *, bias_table: bool = True
-) -> LoadedRecipe:
+def load_recipe(path: str | Path, *, bias_table: bool = True) -> LoadedRecipe:
     """Read a recipe and its tables, and check them.
 
-    `rules` are the names that `waive` may hold; any are taken when it is None. Without `bias_table`
-    the one that the recipe names is not read: it may be still to be made. Raises InputError with a
-    sentence for each problem, in the order of the file.
+    Without `bias_table` the one that the recipe names is not read: it may be still to be made. Raises
+    InputError with a sentence for each problem, in the order of the file.
     """
     path = Path(path)
     text = read_input(path, str(path), LARGEST_INPUT)
@@ -101,7 +98,7 @@ def load_recipe(
             faulty.add(finding.path)
     if faulty:
         recipe = sound_parts(document, faulty, Recipe)
-    found = checks.check_recipe(recipe, document.data, rules)
+    found = checks.check_recipe(recipe, document.data)
     problems += _sentences(document, found)
     files = _Files(path, document)
     files.read(recipe, bias_table)

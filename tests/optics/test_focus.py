@@ -335,7 +335,9 @@ def small_lens(aperture_um: float, focal_um: float) -> FocalField:
     inside = x * x + y * y <= aperture_um**2 / 4
     phase = -2 * np.pi / 0.94 * (np.sqrt(x * x + y * y + focal_um**2) - focal_um)
     beam = Beam(wavelength_um=0.94, focus_um=(0.0, 0.0, focal_um))
-    return lens_field(phase, 1.0 * inside, axis, axis, beam, aperture_um / 2, (pitch, pitch))
+    return lens_field(
+        phase, inside.astype(np.float64), axis, axis, beam, aperture_um / 2, (pitch, pitch)
+    )
 
 
 @pytest.mark.parametrize(("aperture_um", "focal_um"), [(30.0, 40.0), (60.0, 180.0), (110.0, 330.0)])
@@ -394,7 +396,7 @@ def test_a_ring_of_an_aperture_keeps_its_focus_longer() -> None:
     beam = Beam(wavelength_um=0.94, focus_um=(0.0, 0.0, focal))
     depth = []
     for hole in (0.0, inner):
-        lit = 1.0 * ((r2 <= half**2) & (r2 >= (hole * half) ** 2))
+        lit = ((r2 <= half**2) & (r2 >= (hole * half) ** 2)).astype(np.float64)
         field = lens_field(phase, lit, axis, axis, beam, half, (pitch, pitch))
         spot = best_focus(field, symmetric=True)
         found = depth_of_focus_um(field.moved(spot.at_um), spot)

@@ -415,14 +415,26 @@ def test_each_input_is_kept_as_it_was_read(load: Load) -> None:
     np.testing.assert_array_equal(loaded.bias_table.bias_nm, [[0, 0], [-20, -16]])
 
 
-def test_waived_rules_are_checked_where_their_names_are_known(tmp_path: Path, load: Load) -> None:
-    loaded = load(("revision: A\n", "revision: A\nwaive: {min-gapp: agreed with the client}\n"))
-    assert loaded.recipe.waive == {"min-gapp": "agreed with the client"}
+@pytest.mark.parametrize(
+    ("rule", "problem"),
+    [
+        ("street", ""),
+        ("gap:lens:dot", ""),
+        ("min_gapp", "want one of the rule names aspect_ratio, beam_clock, "),
+        ("kep_out", "want a known rule name (nearest: keep_out), got 'kep_out'"),
+        ("gap:lens:dott", "want a known lens, deflector or pad name (nearest: dot), got 'dott'"),
+    ],
+)  # fmt: skip
+def test_a_rule_that_is_waived_is_one_that_there_is(load: Load, rule: str, problem: str) -> None:
+    change = ("revision: A\n", f'revision: A\nwaive: {{"{rule}": agreed with the client}}\n')
+    if not problem:
+        assert load(change).recipe.waive == {rule: "agreed with the client"}
+        return
     with pytest.raises(InputError) as caught:
-        load_recipe(loaded.path, rules={"min-gap", "overlap"})
-    assert caught.value.problems == (
-        "recipe.yaml:3: waive.min-gapp: want a known rule name (nearest: min-gap), got 'min-gapp'",
-    )
+        load(change)
+    (said,) = caught.value.problems
+    assert said.startswith("recipe.yaml:3: waive.")
+    assert f": {problem}" in said
 
 
 def _job_folder(folder: Path, *, sha256: str | None = None) -> Path:

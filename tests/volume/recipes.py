@@ -359,7 +359,7 @@ def drawn(seed: int, number: int) -> Case:
         }
     recipe["output"]["formats"] = draw.one_of(["oasis", "gdsii"], ["gdsii"], ["oasis"])
     # shapes may leave tables and ladders here: what is drawn then is compared like the rest
-    recipe["waive"] = {"clamped": "drawn at random", "density": "drawn at random"}
+    recipe["waive"] = {"clamped": "drawn at random"}
     return Case(recipe, tables)
 
 
