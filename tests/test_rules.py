@@ -334,7 +334,12 @@ def test_a_mark_out_of_place_brings_no_other_problem_with_it(tmp_path: Path) -> 
 
     problems = checked(tmp_path / "moved", FULL, moved).problems
     assert len(problems) == 1
-    assert problems[0].startswith("wafer.marks[0]: want cross")
+    # with the line of the recipe that it is about
+    lines = (tmp_path / "moved" / "full.yaml").read_text().splitlines()
+    file, number, told = problems[0].split(":", 2)
+    assert file == "full.yaml"
+    assert "kind: cross" in lines[int(number) - 1]
+    assert told.startswith(" wafer.marks[0]: want cross")
 
 
 def test_every_rule_may_be_named_by_a_waiver(tmp_path: Path) -> None:

@@ -133,7 +133,7 @@ def design(
         if ("pad", pad.name) in on_dies:
             add("pad", pad.name, partial(pad_designs, loaded, pad, written, exposed, frame))
     if problems or plan is None:
-        raise InputError(problems)
+        raise InputError(loaded.with_lines(problems))
     for made in designs:
         made.among(len(designs))
     if refuse is not None:

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,32 @@ class LoadedRecipe:
         """The writer's grid: the recipe's, else the database unit."""
         grid = self.recipe.exposure.address_grid_nm
         return self.recipe.output.database_unit_nm if grid is None else grid
+
+    def with_lines(self, problems: Sequence[str]) -> list[str]:
+        """Problems of a sound recipe, file and line before those that begin with a key path or a part's name."""
+        document = parse_document(self.text, self.path.name)
+        return [_with_line(document, problem) for problem in problems]
+
+
+#: How problems begin: with a key path such as dies.lens[0], or with a part such as lens main.
+_BY_PATH = re.compile(r"(\w+(?:\.[\w-]+|\[\d+\])+): ")
+_BY_PART = re.compile(r"(lens|deflector|pad) ([\w-]+): ")
+_SECTIONS = {"lens": "lenses", "deflector": "deflectors", "pad": "pads"}
+
+
+def _with_line(document: Document, problem: str) -> str:
+    path: KeyPath = ()
+    if found := _BY_PATH.match(problem):
+        steps = re.findall(r"[\w-]+", found[1])
+        path = tuple(int(step) if step.isdigit() else step for step in steps)
+    elif found := _BY_PART.match(problem):
+        section = _SECTIONS[found[1]]
+        parts: Sequence[Mapping[str, Any]] = document.data.get(section, ())
+        numbers = [k for k, part in enumerate(parts) if part.get("name") == found[2]]
+        path = (section, *numbers[:1])
+    if not path or path[0] not in document.data:
+        return problem
+    return f"{document.name}:{document.line_of(path)}: {problem}"
 
 
 def load_recipe(path: str | Path, *, bias_table: bool = True) -> LoadedRecipe:

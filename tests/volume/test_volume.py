@@ -111,4 +111,6 @@ def test_a_lens_without_a_site_is_refused(tmp_path: Path) -> None:
         recipe["lenses"][0]["aperture"] = "310 nm"  # its nearest sites are 283 nm from the axis
 
     found = lg.check(lg.load_recipe(write(tmp_path, LONE, change)))
-    assert found.problems == ("lens dot: want room for at least one site of its lattice, got none",)
+    (problem,) = found.problems
+    assert problem.startswith("lone.yaml:")
+    assert problem.endswith(": lens dot: want room for at least one site of its lattice, got none")
