@@ -353,3 +353,18 @@ def test_every_rule_may_be_named_by_a_waiver(tmp_path: Path) -> None:
         "keep_out",
         "edge_exclusion",
     }
+
+
+@pytest.mark.parametrize("aperture_um", [40, 100])
+def test_the_size_of_a_small_layout_is_foreseen_to_a_half(tmp_path: Path, aperture_um: int) -> None:
+    # where lists and shapes take more than the pillars do
+    def change(recipe: Recipe) -> None:
+        recipe["lenses"][0].update(
+            aperture=f"{aperture_um} um",
+            phase=[{"kind": "focus", "focal_length": f"{2 * aperture_um} um"}],
+        )
+
+    loaded = lg.load_recipe(write(tmp_path, LONE, change))
+    job = lg.build(loaded, tmp_path / "out")
+    for form, size in check(loaded).bytes.items():
+        assert size == pytest.approx(job.layout(form).stat().st_size, rel=0.5), form

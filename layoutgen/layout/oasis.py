@@ -367,13 +367,22 @@ class OasisWriter:
         self._size += 4
 
 
-def expected_bytes(stored_pillars: int, *, compression: Compression, sites_per_zone: float) -> int:
-    """Roughly the size of a file from the pillars stored in it; right to a third.
+def expected_bytes(
+    stored_pillars: int, *, compression: Compression, sites_per_zone: float, shapes: int, lists: int
+) -> int:
+    """Roughly the size of a file from the pillars stored in it; right to a third, as a rule.
 
     sites_per_zone: pillars across a zone, at the middle of the lens's area. Wide zones repeat
-    themselves and take fewer bytes. Measured on square lattices of 100 to 190 sizes.
+    themselves and take fewer bytes. shapes: cells of shapes; lists: lists of sites, one for each size
+    in a block. Measured on square lattices of 100 to 190 sizes.
     """
-    wide, narrow = {"fast": (0.44, 0.89), "small": (0.245, 0.58)}[compression]
+    wide, narrow = {"fast": (0.43, 0.92), "small": (0.2, 0.68)}[compression]
     # from 4 pillars a zone to 30
     share = min(1.0, max(0.0, float(np.log(max(sites_per_zone, 1e-9) / 4) / np.log(7.5))))
-    return 2000 + round(stored_pillars * (narrow + (wide - narrow) * share))
+    per_list = {"fast": 12, "small": 8}[compression]
+    return (
+        1500
+        + 60 * shapes
+        + per_list * min(lists, stored_pillars)
+        + round(stored_pillars * (narrow + (wide - narrow) * share))
+    )

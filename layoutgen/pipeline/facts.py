@@ -218,11 +218,22 @@ def expected_bytes(wafer: Wafer) -> dict[str, int]:
     lenses = [d.facts.sampling for d in wafer.designs if d.facts is not None and d.facts.sampling]
     if lenses:
         zone = min(s.pillars_per_zone for s in lenses) / 0.7071
+    # a design draws about as many sizes as it has masters
+    sizes: dict[tuple[int, Layer], int] = {}
+    lists = 0
+    for variant in wafer.tree.variants:
+        drawn = min(len(variant.design.masters), len(variant.table))
+        key = (id(variant.table), variant.layer)
+        sizes[key] = max(sizes.get(key, 0), drawn)
+        lists += drawn * len(variant.part.sites)
     found: dict[str, int] = {}
     for name in output.formats:
         if name == "oasis":
             found[name] = (
-                expected_oasis_bytes(stored, compression=output.compression, sites_per_zone=zone)
+                expected_oasis_bytes(
+                    stored, compression=output.compression, sites_per_zone=zone,
+                    shapes=sum(sizes.values()), lists=lists,
+                )
                 + 40 * plain + 12 * references
             )  # fmt: skip
         else:
