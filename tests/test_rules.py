@@ -368,3 +368,53 @@ def test_the_size_of_a_small_layout_is_foreseen_to_a_half(tmp_path: Path, apertu
     job = lg.build(loaded, tmp_path / "out")
     for form, size in check(loaded).bytes.items():
         assert size == pytest.approx(job.layout(form).stat().st_size, rel=0.5), form
+
+
+def test_another_stack_than_the_librarys_is_warned_of(tmp_path: Path) -> None:
+    def warnings(height: str, index: float) -> list[str]:
+        folder = tmp_path / height[:3] / f"{index:g}"
+
+        def change(recipe: Recipe) -> None:
+            recipe["pillars"]["height"] = height
+            recipe["substrate_index"] = index
+
+        path = write(folder, LONE, change)
+        library = folder / "library.csv"
+        stack = (
+            "# stack:\n#   substrate: {index: 1.45}\n#   pillars: {index: 3.6, height: 600 nm}\n"
+            "#   superstrate: {index: 1}\n"
+        )
+        library.write_text(stack + library.read_text())
+        return [w for w in check(lg.load_recipe(path)).warnings if "its header states" in w]
+
+    assert warnings("600 nm", 1.45) == []
+    assert warnings("650 nm", 1.45) == [
+        "library.csv: its header states pillars.height 600 nm, and the recipe 650 nm"
+    ]
+    assert warnings("600 nm", 1.6) == [
+        "library.csv: its header states substrate_index 1.45, and the recipe 1.6"
+    ]
+
+
+def test_foreign_vertices_off_the_grid_are_told(tmp_path: Path) -> None:
+    def told(name: str, corner_um: float) -> list[str]:
+        folder = tmp_path / name
+        folder.mkdir()
+        library = gdstk.Library(unit=1e-6, precision=1e-10)
+        top = library.new_cell("TOP")
+        top.add(gdstk.rectangle((0, 0), (4, corner_um), layer=7))
+        if name == "thin":
+            top.add(gdstk.rectangle((5, 0), (5.0003, 2), layer=7))
+        library.write_gds(str(folder / "logo.gds"))
+
+        def change(recipe: Recipe) -> None:
+            recipe["cells"] = [{"name": "logo", "file": "logo.gds", "cell": "TOP"}]
+            recipe["dies"]["lens"].append({"cell": "logo", "at": ["-50 um", "50 um"]})
+
+        return [w for w in checked(folder, LONE, change).warnings if "off the grid" in w]
+
+    assert told("on", 4.001) == []
+    off = "cells[0]: 2 vertices of cell 'TOP' are off the grid of 1 nm and are moved to it"
+    assert told("off", 4.0006) == [off]
+    (thin,) = told("thin", 4.0)
+    assert thin == f"{off}, and 1 polygons have no area there and are left out"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +16,17 @@ from layoutgen.layout.cells import Layer, Polygons
 __all__ = ["read_foreign"]
 
 MOST_POLYGONS = 1_000_000
+#: A vertex this near a grid point, in database units, is on it: files hold places in double precision.
+_ON_GRID = 1e-3
 
 
-def read_foreign(data: bytes, file: str, cell: str, *, dbu_nm: float, where: str) -> list[Polygons]:
+def read_foreign(
+    data: bytes, file: str, cell: str, *, dbu_nm: float, where: str, warn: Callable[[str], None]
+) -> list[Polygons]:
     """Polygons of a cell of a GDSII or OASIS file by layer, in database units from its origin.
 
-    InputError where the file cannot be read, the cell is not in it, or it is too large.
+    warn: is told where vertices are off the grid and are moved to it. InputError where the file cannot be
+    read, the cell is not in it, or it is too large.
     """
     import gdstk
 
@@ -45,12 +51,21 @@ def read_foreign(data: bytes, file: str, cell: str, *, dbu_nm: float, where: str
         raise InputError(
             f"{where}: want at most {MOST_POLYGONS} polygons in a foreign cell, got {len(polygons)}"
         )
+    moved, lost = 0, 0
     for polygon in polygons:
-        points = np.floor(np.asarray(polygon.points) * (1000 / dbu_nm) + 0.5).astype(np.int64)
+        exact = np.asarray(polygon.points) * (1000 / dbu_nm)
+        points = np.floor(exact + 0.5).astype(np.int64)
+        moved += int((np.abs(exact - points) > _ON_GRID).any(axis=1).sum())
         x, y = points[:, 0], points[:, 1]
         twice = int(x @ np.roll(y, -1) - y @ np.roll(x, -1))
-        if not twice:
-            continue  # no area on this grid
+        if not twice:  # no area on this grid
+            lost += 1
+            continue
         layer = Layer(polygon.layer, polygon.datatype)
         groups.setdefault(layer, []).append(points if twice > 0 else points[::-1].copy())
+    if moved or lost:
+        gone = f", and {lost} polygons have no area there and are left out" if lost else ""
+        warn(
+            f"{where}: {moved} vertices of cell {cell!r} are off the grid of {dbu_nm:g} nm and are moved to it{gone}"
+        )
     return [Polygons(layer, groups[layer]) for layer in sorted(groups)]

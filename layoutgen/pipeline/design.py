@@ -15,6 +15,7 @@ from layoutgen.layout.foreign import read_foreign
 from layoutgen.layout.tree import Tree, build_tree
 from layoutgen.pipeline.job import job_title
 from layoutgen.recipe.load import LoadedRecipe
+from layoutgen.recipe.model import Deflector, Lens
 from layoutgen.wafer.designs import Design, deflector_design, exposed_of, lens_design, pad_designs
 from layoutgen.wafer.frames import united
 from layoutgen.wafer.plan import RuleResult, WaferPlan, plan_wafer
@@ -86,12 +87,13 @@ def design(
     written = Written.of(recipe, dbu_nm)
     exposed = exposed_of(loaded)
     problems: list[str] = []
+    rounded: list[str] = []
     foreign: dict[str, list[Polygons]] = {}
     for number, cell in enumerate(recipe.cells):
         try:
             foreign[cell.name] = read_foreign(
                 loaded.inputs[cell.file].data, cell.file, cell.cell, dbu_nm=dbu_nm,
-                where=f"cells[{number}]",
+                where=f"cells[{number}]", warn=rounded.append,
             )  # fmt: skip
         except InputError as error:
             problems.extend(error.problems)
@@ -160,7 +162,7 @@ def design(
         }
     scene = build_scene(plan, designs, of_item, polygons, exposed, jobs)
     tree = build_tree(loaded, plan, scene, exposed, foreign)
-    warnings, rules = list(plan.warnings), list(plan.rules)
+    warnings, rules = [*plan.warnings, *_library_warnings(loaded), *rounded], list(plan.rules)
     if exposed.terms and exposed.bias.depends_on_density:
         rules.append(_range_rule(designs, exposed))
     for found in designs:
@@ -170,6 +172,25 @@ def design(
         warnings += [f"lens {found.name}: {sentence}" for sentence in facts.sampling.warnings]
         rules += _sampling_rules(found)
     return Wafer(loaded, plan, designs, exposed, scene, tree, warnings, rules)
+
+
+def _library_warnings(loaded: LoadedRecipe) -> list[str]:
+    """Where a recipe states another stack than the library that it takes pillars from."""
+    recipe = loaded.recipe
+    said: dict[str, None] = {}
+    parts: list[Lens | Deflector] = [*recipe.lenses, *recipe.deflectors]
+    for part in parts:
+        keys = recipe.pillars_of(part)
+        stated = loaded.libraries[keys.library].stated
+        for what, ours, theirs, unit in (
+            ("pillars.height", keys.height_nm, stated.height_nm, " nm"),
+            ("substrate_index", recipe.substrate_index, stated.substrate_index, ""),
+        ):
+            if ours is not None and theirs is not None and abs(ours - theirs) > 1e-3 * theirs:
+                said[
+                    f"{keys.library}: its header states {what} {theirs:g}{unit}, and the recipe {ours:g}{unit}"
+                ] = None
+    return list(said)
 
 
 def _box(groups: Sequence[Polygons]) -> tuple[int, int, int, int]:

@@ -65,10 +65,19 @@ def only_die(wafer: Wafer, name: str) -> Wafer:
     )
     foreign = {
         cell.name: read_foreign(
-            loaded.inputs[cell.file].data, cell.file, cell.cell, dbu_nm=plan.dbu_nm, where="cells"
+            loaded.inputs[cell.file].data,
+            cell.file,
+            cell.cell,
+            dbu_nm=plan.dbu_nm,
+            where="cells",
+            warn=_told,
         )
         for cell in loaded.recipe.cells
     }
     tree = build_tree(loaded, clipped, alone, wafer.exposed, foreign)
     tree = tree.with_top(f"{tree.top[:_LONGEST_TOP]}_only")
     return replace(wafer, plan=clipped, scene=alone, tree=tree, only=clip)
+
+
+def _told(_sentence: str) -> None:
+    """What a foreign cell gives to say has been said of the whole wafer."""
