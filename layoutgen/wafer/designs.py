@@ -420,15 +420,22 @@ def _patches(
         frames = [frame + np.array([patch.x, patch.y], dtype=np.float64) for patch in patches]
     found: list[Design] = []
     problems: list[str] = []
-    for number, patch in enumerate(patches):
-        half = math.floor(patch.half)
-        domain = Rectangle(-half, half, -half, half)
-        probe = _given_masters([patch.probe_nm], recipe.replication_bias_nm, keys)
+    try:
+        surrounds = [
+            _Surround(patch, lattice, keys, recipe.replication_bias_nm, exposed, dbu_nm, frames)
+            for patch in patches
+        ]
+        _settle(surrounds)
+    except ValueError as error:
+        raise InputError(f"pad {pad.name}: {error}") from error
+    for number, (patch, surround) in enumerate(zip(patches, surrounds, strict=True)):
         try:
-            drawn = _surround_nm(patch, domain, lattice, keys, probe, exposed, dbu_nm, frames)
+            drawn = surround.drawn_nm
         except ValueError as error:
             problems.append(f"pad {pad.name}: {error}")
             continue
+        half, probe = math.floor(patch.half), surround.probe
+        domain = Rectangle(-half, half, -half, half)
         masters = Masters(
             np.array([probe.master_nm[0], drawn]),
             np.array([probe.target_nm[0], drawn + recipe.replication_bias_nm]),
@@ -469,34 +476,81 @@ def _patch_source(patch: Patch, lattice: Lattice) -> Callable[[Site], MasterArra
     return source
 
 
-def _surround_nm(
-    patch: Patch,
-    domain: Rectangle,
-    lattice: Lattice,
-    keys: PillarKeys,
-    probe: Masters,
-    exposed: Exposed,
-    dbu_nm: float,
-    frames: Sequence[FloatArray],
-) -> float:
-    """Equal-area drawn diameter of a patch's surround: the ladder step that comes nearest.
+#: Patches that add less than this to each other's cores stand alone.
+_NO_NEIGHBOUR = 1e-6
 
-    Density at the centre of the core is a sum over the patch's sites, the core drawn with the
-    bias that the wanted density asks for. ValueError ("want ..., got ...") when out of reach.
+
+class _Surround:
+    """The surround of one patch of a density pad: the ladder step whose density at the core's centre comes nearest.
+
+    The core is drawn with the bias that the wanted density asks for. `others` is what the pad's other
+    patches add.
     """
-    window = lattice.cover(*domain.extent)
-    x, y = lattice.sites_dbu(window)
-    rows = window.row0 + np.arange(window.rows)[:, None] + 0 * x
-    cols = window.col0 + np.arange(window.cols)[None, :] + 0 * x
-    inside = (x >= domain.x_low) & (x <= domain.x_high) & (y >= domain.y_low) & (y <= domain.y_high)
-    core = patch.in_core(rows, cols, hexagonal=lattice.hexagonal) & inside
-    r = np.hypot(x, y)
-    weight = (
-        sum((term.share * term.value(r) for term in exposed.terms), np.zeros(r.shape)) / dbu_nm**2
-    )
-    core_nm = float(probe.master_nm[0] + exposed.bias(np.array(patch.density), probe.master_nm[0]))
-    from_core = float(weight[core].sum()) * math.pi / 4 * core_nm**2
-    per_area = float(weight[inside & ~core].sum())
+
+    def __init__(
+        self, patch: Patch, lattice: Lattice, keys: PillarKeys, bias_nm: float, exposed: Exposed,
+        dbu_nm: float, frames: Sequence[FloatArray],
+    ) -> None:  # fmt: skip
+        self.patch, self.terms, self._dbu_nm = patch, exposed.terms, dbu_nm
+        self.probe = _given_masters([patch.probe_nm], bias_nm, keys)
+        half = math.floor(patch.half)
+        window = lattice.cover(half, half)
+        x, y = lattice.sites_dbu(window)
+        rows = window.row0 + np.arange(window.rows)[:, None] + 0 * x
+        cols = window.col0 + np.arange(window.cols)[None, :] + 0 * x
+        inside = (np.abs(x) <= half) & (np.abs(y) <= half)
+        core = patch.in_core(rows, cols, hexagonal=lattice.hexagonal)[inside]
+        self._x, self._y, self._core = x[inside], y[inside], core
+        master_nm = self.probe.master_nm[0]
+        core_nm = float(master_nm + exposed.bias(np.array(patch.density), master_nm))
+        self._core_area = math.pi / 4 * core_nm**2
+        self._sizes_nm = _surround_sizes(lattice, keys, dbu_nm)
+        from_core, self._per_area = self.seen_from(patch)
+        self._own = from_core * self._core_area
+        self._framed = _frame_density(frames, patch, exposed) if exposed.background else None
+        self.others = 0.0
+        self.nearest = 0
+
+    def seen_from(self, other: Patch) -> tuple[float, float]:
+        """Density per nm^2 of each core pillar, and of each pillar around, at the centre of a patch."""
+        r = np.hypot(self._x + self.patch.x - other.x, self._y + self.patch.y - other.y)
+        weight = (
+            sum((term.share * term.value(r) for term in self.terms), np.zeros(r.shape))
+            / self._dbu_nm**2
+        )
+        return float(weight[self._core].sum()), float(weight[~self._core].sum())
+
+    def areas(self) -> tuple[float, float]:
+        """Area of a core pillar and of one around it, as chosen."""
+        return self._core_area, math.pi / 4 * float(self._sizes_nm[self.nearest]) ** 2
+
+    def _densities(self) -> FloatArray:
+        exposed = self._own + self.others + self._per_area * math.pi / 4 * self._sizes_nm**2
+        found: FloatArray = exposed if self._framed is None else self._framed - exposed
+        return found
+
+    def choose(self) -> bool:
+        """Take the size that comes nearest; whether it is another than before."""
+        before = self.nearest
+        self.nearest = int(np.argmin(np.abs(self._densities() - self.patch.density)))
+        return self.nearest != before
+
+    @property
+    def drawn_nm(self) -> float:
+        """Equal-area drawn diameter; ValueError ("want ..., got ...") when the density is out of reach."""
+        density = self._densities()
+        low, high = float(density.min()), float(density.max())
+        step = float(np.abs(np.diff(density)).max()) / 2 if len(density) > 1 else 0.0
+        if not low - step <= self.patch.density <= high + step:
+            raise ValueError(
+                f"want a density between {low:.4f} and {high:.4f} around a probe of"
+                f" {self.patch.probe_nm:g} nm, got {self.patch.density:g}"
+            )
+        return float(self._sizes_nm[self.nearest])
+
+
+def _surround_sizes(lattice: Lattice, keys: PillarKeys, dbu_nm: float) -> FloatArray:
+    """Equal-area diameters of the ladder's sizes that the limits allow, or ValueError where none does."""
     ladder = drawn_ladder(keys)
     size = np.array([ladder.size_nm(code) for code in range(1, ladder.count + 1)])
     allowed = np.ones(len(size), dtype=np.bool_)
@@ -513,18 +567,34 @@ def _surround_nm(
         raise ValueError(
             "want a ladder with sizes that min_gap and max_aspect_ratio allow, got none"
         )
-    diameter = size / SQUARE_SIDE if ladder.squares else size
-    density = from_core + per_area * math.pi / 4 * diameter**2
-    if exposed.background:
-        density = _frame_density(frames, patch, exposed) - density
-    low, high = float(density.min()), float(density.max())
-    step = float(np.abs(np.diff(density)).max()) / 2 if len(density) > 1 else 0.0
-    if not low - step <= patch.density <= high + step:
-        raise ValueError(
-            f"want a density between {low:.4f} and {high:.4f} around a probe of"
-            f" {patch.probe_nm:g} nm, got {patch.density:g}"
-        )
-    return float(diameter[int(np.argmin(np.abs(density - patch.density)))])
+    found: FloatArray = size / SQUARE_SIDE if ladder.squares else size
+    return found
+
+
+def _settle(surrounds: Sequence[_Surround]) -> None:
+    """Choose all surrounds of a pad, each beside the others; long terms reach from patch to patch."""
+    beside: list[tuple[int, int, tuple[float, float]]] = []
+    for k, me in enumerate(surrounds):
+        for n, other in enumerate(surrounds):
+            if k == n:
+                continue
+            gap = math.hypot(other.patch.x - me.patch.x, other.patch.y - me.patch.y)
+            gap -= math.sqrt(2) * other.patch.half
+            if sum(term.share * term.outside(max(gap, 0.0)) for term in me.terms) > _NO_NEIGHBOUR:
+                beside.append((k, n, other.seen_from(me.patch)))
+    for _ in range(_MOST_TURNS):
+        changed = [surround.choose() for surround in surrounds]
+        if not any(changed) or not beside:
+            return
+        added = [0.0] * len(surrounds)
+        for k, n, seen in beside:
+            added[k] += sum(w * area for w, area in zip(seen, surrounds[n].areas(), strict=True))
+        for surround, others in zip(surrounds, added, strict=True):
+            surround.others = others
+
+
+#: Turns of choosing: a step of one surround moves the others' density by a small part of their own step.
+_MOST_TURNS = 20
 
 
 def _frame_density(frames: Sequence[FloatArray], patch: Patch, exposed: Exposed) -> float:

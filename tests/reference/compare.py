@@ -428,12 +428,17 @@ def check_surrounds(solution: Solution, report: Report) -> None:
             wanted = sorted(spec["densities"])[int(np.searchsorted(rows, np.rint(my / beta)))]
             mx = (part.x[c].min() + part.x[c].max()) / 2
             centre = c[np.argmin(np.hypot(part.x[c] - mx, part.y[c] - my))]
-            r = np.hypot(part.x[c] - part.x[centre], part.y[c] - part.y[centre]).astype(float)
-            weight = np.asarray(sum(t.value(r) for t in terms))
+            every = np.hypot(part.x - part.x[centre], part.y - part.y[centre]).astype(float)
+            seen = np.asarray(sum(t.value(every) for t in terms))
+            weight = seen[c]
             assert part.fixed is not None
+            # the pad's other patches count as well
+            beside = np.ones(len(part.x), dtype=bool)
+            beside[c] = False
+            others = float((seen * pi / 4 * part.exposed_nm**2)[beside].sum())
             around = part.fixed[c]
             d = float(part.master_nm[c][around][0])
-            core = float((weight * pi / 4 * part.exposed_nm[c] ** 2)[~around].sum())
+            core = others + float((weight * pi / 4 * part.exposed_nm[c] ** 2)[~around].sum())
             ring = float(weight[around].sum()) * pi / 4
             rungs = part.pillars.rungs_nm
             k = int(np.argmin(np.abs(rungs - d)))

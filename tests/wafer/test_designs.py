@@ -157,6 +157,75 @@ def test_with_the_background_exposed_a_denser_patch_has_smaller_shapes(
     assert sizes == sorted(sizes, reverse=True)
 
 
+@pytest.mark.parametrize("background", [False, True])
+def test_a_term_that_reaches_the_next_patch_counts_it(
+    small_recipe: Recipes, background: bool
+) -> None:
+    # a Gaussian of 3 um and one of 60 um: patches are 27 um apart, and each sees all the others
+    wanted = [0.45, 0.5, 0.55] if background else [0.15, 0.2, 0.25]
+
+    def change(data: dict[str, Any]) -> None:
+        data["exposure"]["backscatter"] = [
+            {"term": "gaussian", "range": "3 um", "ratio": 0.7},
+            {"term": "gaussian", "range": "60 um", "ratio": 0.5},
+        ]
+        if background:
+            data["exposure"].update(exposed="background", frame_width="4 um")
+        data["pads"] = [
+            {
+                "name": "steps",
+                "kind": "density",
+                "probes": ["180 nm", "220 nm"],
+                "densities": wanted,
+            }
+        ]
+
+    loaded = pad_recipe(small_recipe, change)
+    exposed = exposed_of(loaded)
+    frame = 4000 if background else None
+    designs = pad_designs(
+        loaded, loaded.recipe.pads[0], Written.of(loaded.recipe, 1.0), exposed, frame
+    )
+    assert len(designs) == 6
+    places, areas = [], []
+    for design in designs:
+        x, y, which = sites(design)
+        master, surround = design.masters.master_nm
+        places.append(np.stack([x + design.offset_x, y + design.offset_y], axis=-1).reshape(-1, 2))
+        areas.append((which.ravel(), float(master), float(surround)))
+    rows = sorted({design.offset_y for design in designs})
+    half = math.floor(2.5 * 3000)
+    for design in designs:
+        centre = np.array([design.offset_x, design.offset_y])
+        asked = wanted[rows.index(design.offset_y)]
+        rho = 0.0
+        for other, at, (which, master, surround) in zip(designs, places, areas, strict=True):
+            own = wanted[rows.index(other.offset_y)]
+            core_nm = master + float(exposed.bias(np.array(own), master))
+            size = np.where(which == 1, core_nm, surround)
+            r2 = ((at - centre) ** 2).sum(axis=1)
+            weight = sum(
+                share * np.exp(-r2 / b**2) / (np.pi * b**2)
+                for b, share in ((3000.0, 0.7 / 1.2), (60_000.0, 0.5 / 1.2))
+            )
+            filled = float((weight * np.pi / 4 * size**2)[which > 0].sum())
+            if not background:
+                rho += filled
+                continue
+            # a square frame under a Gaussian is a product of error functions
+            dx, dy = other.offset_x - centre[0], other.offset_y - centre[1]
+            framed = 0.0
+            for b, share in ((3000.0, 0.7 / 1.2), (60_000.0, 0.5 / 1.2)):
+                sides = [
+                    (math.erf((d + half + 4000) / b) - math.erf((d - half - 4000) / b)) / 2
+                    for d in (dx, dy)
+                ]
+                framed += share * sides[0] * sides[1]
+            rho += framed - filled
+        # a ladder step of 1 nm is worth 0.002
+        assert rho == pytest.approx(asked, abs=0.0016)
+
+
 @pytest.mark.parametrize("asked", [0.02, 0.7])
 def test_a_density_out_of_reach_is_refused_with_those_that_can_be_had(
     small_recipe: Recipes, asked: float
