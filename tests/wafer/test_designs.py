@@ -201,7 +201,7 @@ def test_a_term_that_reaches_the_next_patch_counts_it(
         rho = 0.0
         for other, at, (which, master, surround) in zip(designs, places, areas, strict=True):
             own = wanted[rows.index(other.offset_y)]
-            core_nm = master + float(exposed.bias(np.array(own), master))
+            core_nm = master + float(exposed.bias(np.array(own), np.array(master)))
             size = np.where(which == 1, core_nm, surround)
             r2 = ((at - centre) ** 2).sum(axis=1)
             weight = sum(
