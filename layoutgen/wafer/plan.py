@@ -749,7 +749,11 @@ class _Planner:
         corners = [
             math.hypot(abs(die.x) + self.half_die[0], abs(die.y) + self.half_die[1]) for die in dies
         ]
-        corners += [math.hypot(x, y) for mark in marks for x, y in mark.outline.tolist()]
+        # a mark reaches as far as its frame
+        reach = [
+            grown(m.outline, self.frame_width) if self.frame_width else m.outline for m in marks
+        ]
+        corners += [math.hypot(x, y) for outline in reach for x, y in outline.tolist()]
         edge_mm = (radius - max(corners)) * self.dbu_nm / 1e6 if corners else None
         street_um = None if nearest_edge is None else nearest_edge * self.dbu_nm / 1e3
         return (

@@ -244,6 +244,15 @@ def test_a_waived_rule_is_kept_as_a_failed_one(wafer_recipe: Make) -> None:
     assert rules["edge_exclusion"].value == pytest.approx(4.5, abs=1e-5)
     assert rules["street"].ok
 
+    # with the background exposed a mark reaches as far as its frame: 100 um farther, at one arm's tip
+    def framed(data: Data) -> None:
+        change(data)
+        data["exposure"].update(exposed="background", frame_width="100 um")
+
+    (rule,) = [r for r in planned(wafer_recipe, framed).rules if r.name == "edge_exclusion"]
+    assert rule.value == pytest.approx(4.4, abs=1e-4)
+    assert not rule.ok
+
 
 def test_a_mark_near_a_die_in_its_street_is_warned_of(wafer_recipe: Make) -> None:
     # tip 1 um from the edge of [2, 3]
