@@ -225,7 +225,11 @@ def expected_bytes(wafer: Wafer) -> dict[str, int]:
         drawn = min(len(variant.design.masters), len(variant.table))
         key = (id(variant.table), variant.layer)
         sizes[key] = max(sizes.get(key, 0), drawn)
-        lists += drawn * len(variant.part.sites)
+        blocks = np.bincount([site.piece for site in variant.part.sites]).tolist()
+        lists += sum(
+            min(drawn * count, piece.rows.sites)
+            for count, piece in zip(blocks, variant.part.pieces, strict=False)
+        )
     found: dict[str, int] = {}
     for name in output.formats:
         if name == "oasis":

@@ -37,11 +37,11 @@ def test_mutated_layouts_are_never_called_equal(tmp_path: Path) -> None:
     assert lg.verify(built.folder) == []
 
 
-@pytest.mark.parametrize("number", [10, 20, 22, 26, 54, 57, 60, 79, 81])
+@pytest.mark.parametrize("number", [5, 8, 9, 11, 15, 19, 20])
 def test_recipes_drawn_at_random_agree_with_the_slow_model(number: int, tmp_path: Path) -> None:
     # quick ones, with both lattices, all kernel terms, squares, both tones and transfers, splits and zones
-    verdict = recipes.judged(2, number, tmp_path)
-    again = f"python -m tests.volume.recipes --seed 2 --one {number}"
+    verdict = recipes.judged(4, number, tmp_path)
+    again = f"python -m tests.volume.recipes --seed 4 --one {number}"
     assert verdict.word == "agrees", f"{again}: {verdict.said}"
     assert verdict.sites > 5000
 
