@@ -36,6 +36,18 @@ def test_a_window_is_blank_where_nothing_is_kept() -> None:
     np.testing.assert_array_equal(window, inside.astype(np.float32))
 
 
+def test_a_window_past_the_last_row_reads_nothing_there() -> None:
+    # rows in memory that goes on with others: one row more would show their numbers
+    rows = ragged()
+    rows.put(np.ones((9, 14), dtype=np.float32), -4, -3)
+    for name in ("first", "count", "_start", "_low", "_step"):
+        held = getattr(rows, name)
+        longer = np.concatenate([held, held[:1]])
+        setattr(rows, name, longer[: len(held)])
+    np.testing.assert_array_equal(rows.window(-2, 5, 10, 1), np.zeros((1, 10), dtype=np.float32))
+    assert rows.window(-2, 4, 10, 2)[0].any()
+
+
 def test_single_nodes_are_those_of_a_window() -> None:
     rows = ragged()
     rows.put(VALUES, -4, -3)
