@@ -321,8 +321,10 @@ def mtf(field: FocalField, spot: Spot, frequencies: FloatArray | None = None) ->
 
     # nodes closer than the pillars would hold single ones, and lines between them that no light fills
     widest = _PITCHES_APART * max(field.cell_um)
-    nodes = 16 * max(1, int(2 * field.half_um / widest) // 16) + 1
-    pupil, step, _ = field.pupil(spot.at_um, nodes)
+    intervals = max(
+        16, int(2 * field.half_um / widest) // 16 * 16
+    )  # as `grid` makes them, cut down
+    pupil, step, _ = field.pupil(spot.at_um, intervals)
     if frequencies is None:
         frequencies = np.linspace(0.0, 2 * spot.na / spot.wavelength_um, _FREQUENCIES)
     side = len(pupil)
