@@ -184,9 +184,8 @@ def _job_text(folder: Path, manifest: dict[str, Any], existed: bool) -> str:
     lines.append(f"  dies      {sum(manifest['dies'].values())} ({dies})")
     lines.append(f"  pillars   {manifest['pillars']:,} ({manifest['pillars_stored']:,} stored)")
     for name, facts in manifest["files"].items():
-        if (
-            name.endswith((".oas", ".gds")) and "/" not in name
-        ):  # not a foreign cell among the tables
+        # what lies in a folder is a foreign cell among the tables
+        if name.endswith((".oas", ".gds")) and "/" not in name:
             lines.append(f"  layout    {name}  {facts['bytes']:,} bytes")
     if manifest["write_time_s"] is not None:
         lines.append(f"  writing   {_duration(manifest['write_time_s'])}")

@@ -61,6 +61,7 @@ class Wafer:
     exposed: Exposed
     scene: Scene
     tree: Tree
+    foreign: dict[str, list[Polygons]]  # of each foreign cell, by layer
     warnings: list[str]
     rules: list[RuleResult]
     only: Clip | None = None
@@ -171,13 +172,13 @@ def design(
             continue
         warnings += [f"lens {found.name}: {sentence}" for sentence in facts.sampling.warnings]
         rules += _sampling_rules(found)
-    return Wafer(loaded, plan, designs, exposed, scene, tree, warnings, rules)
+    return Wafer(loaded, plan, designs, exposed, scene, tree, foreign, warnings, rules)
 
 
 def _library_warnings(loaded: LoadedRecipe) -> list[str]:
     """Where a recipe states another stack than the library that it takes pillars from."""
     recipe = loaded.recipe
-    said: dict[str, None] = {}
+    said: list[str] = []
     parts: list[Lens | Deflector] = [*recipe.lenses, *recipe.deflectors]
     for part in parts:
         keys = recipe.pillars_of(part)
@@ -187,10 +188,10 @@ def _library_warnings(loaded: LoadedRecipe) -> list[str]:
             ("substrate_index", recipe.substrate_index, stated.substrate_index, ""),
         ):
             if ours is not None and theirs is not None and abs(ours - theirs) > 1e-3 * theirs:
-                said[
+                said.append(
                     f"{keys.library}: its header states {what} {theirs:g}{unit}, and the recipe {ours:g}{unit}"
-                ] = None
-    return list(said)
+                )
+    return list(dict.fromkeys(said))
 
 
 def _box(groups: Sequence[Polygons]) -> tuple[int, int, int, int]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from math import ceil
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,7 @@ Progress = Callable[[str, float], None]
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
+_Array = TypeVar("_Array", FloatArray, BoolArray)
 
 #: Resonances are a few nm wide: wider steps are solved in between too, so that none hides between two rows.
 LOOKED_AT_NM = 1.0
@@ -272,8 +273,7 @@ def _slopes(t: ComplexArray, fine: FloatArray, parts: int, squares: bool) -> Flo
     each = np.vstack([t, t.mean(axis=0)])
     steps = (np.abs(np.diff(each, axis=1)) / np.diff(fine) * per_nm).max(axis=0)
     between = steps.reshape(-1, parts).max(axis=1)
-    found: FloatArray = np.maximum(np.append(between, 0.0), np.insert(between, 0, 0.0))
-    return found
+    return _beside(between)
 
 
 def _turns(t: ComplexArray, parts: int) -> BoolArray:
@@ -283,9 +283,10 @@ def _turns(t: ComplexArray, parts: int) -> BoolArray:
     return found
 
 
-def _beside(between: BoolArray) -> BoolArray:
-    """The rows on both sides of intervals."""
-    found: BoolArray = np.append(between, False) | np.insert(between, 0, False)
+def _beside(between: _Array) -> _Array:
+    """The larger of what the two intervals beside each row have; beyond the ends there is nothing."""
+    padded = np.pad(between, 1)
+    found: _Array = np.maximum(padded[1:], padded[:-1])
     return found
 
 

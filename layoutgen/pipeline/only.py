@@ -12,7 +12,6 @@ from collections import Counter
 from dataclasses import replace
 
 from layoutgen.errors import InputError
-from layoutgen.layout.foreign import read_foreign
 from layoutgen.layout.tree import build_tree
 from layoutgen.pipeline.design import Clip, Wafer
 from layoutgen.wafer.plan import Dropped
@@ -63,21 +62,6 @@ def only_die(wafer: Wafer, name: str) -> Wafer:
         scene.surroundings,
         {k: scene.of_thing[number] for k, number in enumerate(numbers) if number in scene.of_thing},
     )
-    foreign = {
-        cell.name: read_foreign(
-            loaded.inputs[cell.file].data,
-            cell.file,
-            cell.cell,
-            dbu_nm=plan.dbu_nm,
-            where="cells",
-            warn=_told,
-        )
-        for cell in loaded.recipe.cells
-    }
-    tree = build_tree(loaded, clipped, alone, wafer.exposed, foreign)
+    tree = build_tree(loaded, clipped, alone, wafer.exposed, wafer.foreign)
     tree = tree.with_top(f"{tree.top[:_LONGEST_TOP]}_only")
     return replace(wafer, plan=clipped, scene=alone, tree=tree, only=clip)
-
-
-def _told(_sentence: str) -> None:
-    """What a foreign cell gives to say has been said of the whole wafer."""

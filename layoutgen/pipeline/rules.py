@@ -74,22 +74,20 @@ def rule_warnings(wafer: Wafer) -> list[str]:
     pitch = max((d.lattice.pitch_dbu * d.dbu_nm for d in wafer.designs), default=0.0)
     if field is not None and field < pitch:
         found.append(f"exposure.write_field: {field:g} nm is smaller than a pitch, {pitch:g} nm")
-    return found + [_alike(table) for _, table in wafer.tree.tables if _twins(table)]
+    return found + list(_alike([table for _, table in wafer.tree.tables]))
 
 
-def _twins(table: ShapeTable) -> list[int]:
-    """Places in a ladder of sizes that are drawn like the one before them."""
-    shapes = [polygon.tobytes() for polygon in table.polygons]
-    return [k for k in range(1, len(shapes)) if shapes[k] == shapes[k - 1]]
-
-
-def _alike(table: ShapeTable) -> str:
-    twins = _twins(table)
-    low, high = table.drawn_nm[twins[0] - 1], table.drawn_nm[twins[0]]
-    return (
-        f"ladder: {len(twins)} of {len(table)} sizes are drawn like the one before them, such as"
-        f" {low:g} and {high:g} nm; a finer address grid or a coarser step tells all of them apart"
-    )
+def _alike(tables: Sequence[ShapeTable]) -> Iterator[str]:
+    """Ladders with sizes that are drawn like the one before them."""
+    for table in tables:
+        shapes = [polygon.tobytes() for polygon in table.polygons]
+        twins = [k for k in range(1, len(shapes)) if shapes[k] == shapes[k - 1]]
+        if twins:
+            low, high = table.drawn_nm[twins[0] - 1], table.drawn_nm[twins[0]]
+            yield (
+                f"ladder: {len(twins)} of {len(table)} sizes are drawn like the one before them, such as"
+                f" {low:g} and {high:g} nm; a finer address grid or a coarser step tells all of them apart"
+            )
 
 
 # ---- shapes

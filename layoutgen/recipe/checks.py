@@ -616,7 +616,7 @@ def _side(recipe: Recipe, path: Path, part: Any, key: str, size: float) -> Itera
 # --- dies -----------------------------------------------------------------------------------------
 
 _PLACED = ("lens", "deflector", "pad", "label", "cell")
-_SECTIONS = {"lens": "lenses", "deflector": "deflectors", "pad": "pads", "cell": "cells"}
+SECTIONS = {"lens": "lenses", "deflector": "deflectors", "pad": "pads", "cell": "cells"}
 
 
 def _dies(problems: list[Problem], recipe: Recipe, data: Mapping[str | int, Any]) -> None:
@@ -627,7 +627,7 @@ def _dies(problems: list[Problem], recipe: Recipe, data: Mapping[str | int, Any]
     for name, items in dies.items():
         for i, item in enumerate(items):
             at: Path = ("dies", name, i)
-            for key in _SECTIONS:
+            for key in SECTIONS:
                 _run(problems, _reference(at, item, key, data))
             _run(problems, _one_thing(at, item))
             _run(problems, _label_height(at, item))
@@ -636,7 +636,7 @@ def _dies(problems: list[Problem], recipe: Recipe, data: Mapping[str | int, Any]
 
 def _reference(at: Path, item: Any, key: str, data: Mapping[str | int, Any]) -> Iterator[Problem]:
     name = getattr(item, key)
-    known = {known for _, known in _section_names(data, _SECTIONS[key])}
+    known = {known for _, known in _section_names(data, SECTIONS[key])}
     if name is not None and name not in known:
         yield (*at, key), _unknown(name, known, key)
 

@@ -87,7 +87,6 @@ class LoadedRecipe:
 #: How problems begin: with a key path such as dies.lens[0], or with a part such as lens main.
 _BY_PATH = re.compile(r"(\w+(?:\.[\w-]+|\[\d+\])+): ")
 _BY_PART = re.compile(r"(lens|deflector|pad) ([\w-]+): ")
-_SECTIONS = {"lens": "lenses", "deflector": "deflectors", "pad": "pads"}
 
 
 def _with_line(document: Document, problem: str) -> str:
@@ -96,7 +95,7 @@ def _with_line(document: Document, problem: str) -> str:
         steps = re.findall(r"[\w-]+", found[1])
         path = tuple(int(step) if step.isdigit() else step for step in steps)
     elif found := _BY_PART.match(problem):
-        section = _SECTIONS[found[1]]
+        section = checks.SECTIONS[found[1]]
         parts: Sequence[Mapping[str, Any]] = document.data.get(section, ())
         numbers = [k for k, part in enumerate(parts) if part.get("name") == found[2]]
         path = (section, *numbers[:1])

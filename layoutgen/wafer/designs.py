@@ -421,13 +421,17 @@ def _patches(
     found: list[Design] = []
     problems: list[str] = []
     try:
-        surrounds = [
-            _Surround(patch, lattice, keys, recipe.replication_bias_nm, exposed, dbu_nm, frames)
-            for patch in patches
-        ]
-        _settle(surrounds)
+        sizes_nm = _surround_sizes(lattice, keys, dbu_nm)
     except ValueError as error:
         raise InputError(f"pad {pad.name}: {error}") from error
+    surrounds = [
+        _Surround(
+            patch, lattice, _given_masters([patch.probe_nm], recipe.replication_bias_nm, keys),
+            sizes_nm, exposed, dbu_nm, frames,
+        )
+        for patch in patches
+    ]  # fmt: skip
+    _settle(surrounds)
     for number, (patch, surround) in enumerate(zip(patches, surrounds, strict=True)):
         try:
             drawn = surround.drawn_nm
@@ -478,6 +482,8 @@ def _patch_source(patch: Patch, lattice: Lattice) -> Callable[[Site], MasterArra
 
 #: Patches that add less than this to each other's cores stand alone.
 _NO_NEIGHBOUR = 1e-6
+#: Turns of choosing: a step of one surround moves the others' density by a small part of their own step.
+_MOST_TURNS = 20
 
 
 class _Surround:
@@ -488,11 +494,12 @@ class _Surround:
     """
 
     def __init__(
-        self, patch: Patch, lattice: Lattice, keys: PillarKeys, bias_nm: float, exposed: Exposed,
+        self, patch: Patch, lattice: Lattice, probe: Masters, sizes_nm: FloatArray, exposed: Exposed,
         dbu_nm: float, frames: Sequence[FloatArray],
     ) -> None:  # fmt: skip
+        """`probe`: the core's one master; `sizes_nm`: equal-area diameters that the surround may have."""
         self.patch, self.terms, self._dbu_nm = patch, exposed.terms, dbu_nm
-        self.probe = _given_masters([patch.probe_nm], bias_nm, keys)
+        self.probe, self._sizes_nm = probe, sizes_nm
         half = math.floor(patch.half)
         window = lattice.cover(half, half)
         x, y = lattice.sites_dbu(window)
@@ -504,7 +511,6 @@ class _Surround:
         master_nm = self.probe.master_nm[0]
         core_nm = float(master_nm + exposed.bias(np.array(patch.density), master_nm))
         self._core_area = math.pi / 4 * core_nm**2
-        self._sizes_nm = _surround_sizes(lattice, keys, dbu_nm)
         from_core, self._per_area = self.seen_from(patch)
         self._own = from_core * self._core_area
         self._framed = _frame_density(frames, patch, exposed) if exposed.background else None
@@ -591,10 +597,6 @@ def _settle(surrounds: Sequence[_Surround]) -> None:
             added[k] += sum(w * area for w, area in zip(seen, surrounds[n].areas(), strict=True))
         for surround, others in zip(surrounds, added, strict=True):
             surround.others = others
-
-
-#: Turns of choosing: a step of one surround moves the others' density by a small part of their own step.
-_MOST_TURNS = 20
 
 
 def _frame_density(frames: Sequence[FloatArray], patch: Patch, exposed: Exposed) -> float:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from layoutgen.wafer.marks import rectangle
 
 __all__ = [
-    "Disc", "Outline", "Rect", "circle", "united", "frames_meet", "grown", "wafer_outline",
+    "Disc", "Outline", "Rect", "circle", "frames_less", "frames_meet", "grown", "united", "wafer_outline",
 ]  # fmt: skip
 
 Polygon = NDArray[np.int64]
@@ -141,10 +141,7 @@ def united(polygons: Sequence[Polygon]) -> tuple[Polygon, ...]:
         if len(members) == 1:
             pieces.append(polygons[members[0]])
             continue
-        whole = shapely.union_all([shapes[k] for k in members], grid_size=1.0)
-        for part in shapely.get_parts(whole):
-            if isinstance(part, shapely.Polygon):
-                pieces.extend(_without_holes(part))
+        pieces += _pieces(shapely.union_all([shapes[k] for k in members], grid_size=1.0))
     return tuple(pieces)
 
 
@@ -159,10 +156,8 @@ def frames_less(some: Sequence[Polygon], others: Sequence[Polygon]) -> tuple[Pol
         if not near:
             left.append(polygon)
             continue
-        rest = shapely.difference(shape, shapely.union_all([cut[k] for k in near]), grid_size=1.0)
-        for part in shapely.get_parts(rest):
-            if isinstance(part, shapely.Polygon):
-                left.extend(_without_holes(part))
+        taken = shapely.union_all([cut[k] for k in near])
+        left += _pieces(shapely.difference(shape, taken, grid_size=1.0))
     return tuple(left)
 
 
@@ -170,6 +165,12 @@ def frames_meet(some: Sequence[Polygon], others: Sequence[Polygon]) -> bool:
     """Whether any frame of the first touches one of the second."""
     tree = shapely.STRtree([shapely.Polygon(p) for p in others])
     return bool(tree.query([shapely.Polygon(p) for p in some], predicate="intersects").size)
+
+
+def _pieces(geometry: shapely.Geometry) -> list[Polygon]:
+    """The polygons of a geometry, cut so that none has a hole; lines and points are left out."""
+    parts = shapely.get_parts(geometry).tolist()
+    return [p for part in parts if isinstance(part, shapely.Polygon) for p in _without_holes(part)]
 
 
 def _without_holes(polygon: shapely.Polygon) -> list[Polygon]:
@@ -185,13 +186,8 @@ def _without_holes(polygon: shapely.Polygon) -> list[Polygon]:
     x0, y0, x1, y1 = polygon.bounds
     hole = holes[0]
     cut = math.floor((hole[0] + hole[2]) / 2)
-    pieces: list[Polygon] = []
-    for side in (shapely.box(x0, y0, cut, y1), shapely.box(cut, y0, x1, y1)):
-        half = shapely.intersection(polygon, side, grid_size=1.0)
-        for part in shapely.get_parts(half):
-            if isinstance(part, shapely.Polygon):
-                pieces.extend(_without_holes(part))
-    return pieces
+    sides = shapely.box(x0, y0, cut, y1), shapely.box(cut, y0, x1, y1)
+    return [p for s in sides for p in _pieces(shapely.intersection(polygon, s, grid_size=1.0))]
 
 
 def wafer_outline(diameter: float, dbu_nm: float) -> Polygon:

@@ -610,6 +610,10 @@ class _Planner:
                 f"{'nothing' if field is None else f'{field / 1e3:g} um'}"
             )
 
+    def _with_frame(self, mark: PlacedMark) -> Polygon:
+        """As far as a mark reaches: its outline, or its frame where there is one."""
+        return grown(mark.outline, self.frame_width) if self.frame_width else mark.outline
+
     def _mark_frames(
         self, marks: Sequence[PlacedMark], dies: Sequence[PlacedDie],
         parts: Mapping[str, Sequence[Part]],
@@ -617,7 +621,7 @@ class _Planner:
         """Frames of marks, one where they meet; what a die's own frames cover beside them is left to those."""
         if self.frame_width is None:
             return ()
-        frames = united([grown(mark.outline, self.frame_width) for mark in marks])
+        frames = united([self._with_frame(mark) for mark in marks])
         centres = np.array([(die.x, die.y) for die in dies], dtype=np.int64).reshape(-1, 2)
         beside = [
             grown(outline, self.frame_width) + centres[k]
@@ -673,9 +677,8 @@ class _Planner:
         for mark in marks:
             where = f"wafer.marks[{mark.index}]"
             what = f"{mark.kind} at {self._place(mark)}"
-            outline = mark.outline
+            outline = self._with_frame(mark)
             if self.frame_width:
-                outline = grown(outline, self.frame_width)
                 what += " and its frame"
             far2 = max(x * x + y * y for x, y in outline.tolist())
             if far2 > reach2:
@@ -749,11 +752,7 @@ class _Planner:
         corners = [
             math.hypot(abs(die.x) + self.half_die[0], abs(die.y) + self.half_die[1]) for die in dies
         ]
-        # a mark reaches as far as its frame
-        reach = [
-            grown(m.outline, self.frame_width) if self.frame_width else m.outline for m in marks
-        ]
-        corners += [math.hypot(x, y) for outline in reach for x, y in outline.tolist()]
+        corners += [math.hypot(x, y) for mark in marks for x, y in self._with_frame(mark).tolist()]
         edge_mm = (radius - max(corners)) * self.dbu_nm / 1e6 if corners else None
         street_um = None if nearest_edge is None else nearest_edge * self.dbu_nm / 1e3
         return (
