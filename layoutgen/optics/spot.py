@@ -321,9 +321,8 @@ def mtf(field: FocalField, spot: Spot, frequencies: FloatArray | None = None) ->
 
     # nodes closer than the pillars would hold single ones, and lines between them that no light fills
     widest = _PITCHES_APART * max(field.cell_um)
-    intervals = max(
-        16, int(2 * field.half_um / widest) // 16 * 16
-    )  # as `grid` makes them, cut down
+    # in sixteens, as `FocalField.grid` makes them, and cut down
+    intervals = max(16, int(2 * field.half_um / widest) // 16 * 16)
     pupil, step, _ = field.pupil(spot.at_um, intervals)
     if frequencies is None:
         frequencies = np.linspace(0.0, 2 * spot.na / spot.wavelength_um, _FREQUENCIES)
