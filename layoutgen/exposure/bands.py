@@ -2,7 +2,7 @@
 
 Deposits come block row by block row from the lattice's lowest row up. Every later step takes rows as
 they come and hands on those that it is done with: a convolution lags by the length of its taps,
-and a fixed number of rounds of the fixed point run one behind the other,
+and a fixed number of rounds of the fixed point run one behind the other on the same rows,
 
     deposit -> images -> rounds (-> deposit at the densities found -> images -> rounds)
 
@@ -30,6 +30,7 @@ from layoutgen.exposure.raster import (
     SingleArray,
     convolve_columns,
     convolve_rows,
+    node_taps,
     node_values,
     single_taps,
 )
@@ -85,6 +86,14 @@ class _Held:
     @property
     def i0(self) -> int:
         return self._i0 + self._left
+
+    @property
+    def cols(self) -> int:
+        return self._cols - self._left
+
+    def whole(self, k: int) -> tuple[NDArray[np.floating], int]:
+        """The rows of array k with the columns that were given back, and how many these are."""
+        return self._memory[k][self._first : self._first + self._count], self._left
 
     def cut(self, i0: int) -> None:
         """Give back the columns before i0."""
@@ -383,70 +392,124 @@ class _Kernel:
     """One Gaussian term on the nodes: taps along rows and columns, and how far a round reaches."""
 
     def __init__(self, grid: Grid, range_dbu: float) -> None:
-        self.along = single_taps(range_dbu, grid.hx)
-        self.down = single_taps(range_dbu, grid.hy)
-        self.half_x, self.half_y = len(self.along) - 1, len(self.down) - 1
-        # nodes that a round uses up beyond an axis, or left of the diagonal, where rows lag as well
-        self.reach = max(self.half_x, self.half_y) + 1
+        # from deposits to the nodes' own values, and to coefficients, which reach a node less
+        self.to_values = node_taps(range_dbu, grid.hx), node_taps(range_dbu, grid.hy)
+        self.to_coefficients = single_taps(range_dbu, grid.hx), single_taps(range_dbu, grid.hy)
+        #: Nodes that a round uses up beyond an axis, or left of the diagonal, where rows lag as well.
+        self.reach = max(map(len, self.to_values)) - 1
 
     def margin(self, geometry: _Geometry, rounds: int) -> int:
         return rounds * self.reach * (2 if geometry.octant else 1) + _BESIDE
 
 
-def _round(
-    geometry: _Geometry, kernel: _Kernel, origin: np.float32, scratch: _Scratch,
-    source: Iterator[Rows],
-) -> Iterator[Rows]:  # fmt: skip
-    """One round of the fixed point: (constant, slope, nodes, ...) to (constant, slope, nodes, coef).
+class _Round:
+    """One round of the fixed point, as far behind the one before it as its taps reach."""
 
-    The exposed area of a node is constant + slope * (density - origin). All rounds share `scratch`:
-    who takes rows has copied them before the next round writes its own.
-    """
-    raster = geometry.raster
-    lose = kernel.reach if raster.mirror_x else 0
-    last = geometry.last
-    held: _Held | None = None
-    done = 0
-    for rows in source:
-        constant, slope, nodes = rows.arrays[:3]
+    def __init__(
+        self, kernel: _Kernel, taps: tuple[SingleArray, SingleArray], rows: Rows, skip: tuple[int, int],
+        number: int, pace: int,
+    ) -> None:  # fmt: skip
+        """rows: the first that come. skip: columns and rows that each round before this one has used up."""
+        self.taps, self._reach = taps, kernel.reach
+        self.skip = skip[0] * number
+        i0, self._start = rows.i0 + self.skip, rows.j0 + skip[1] * number
+        self.done = self._start + skip[1]
+        expected = 2 * kernel.reach + 3 * pace
+        self.lines = _Held(i0, rows.arrays[0].shape[1] - self.skip, [0.0], expected)
+
+    def take(self, held: _Held, end: int, origin: np.float32, scratch: _Scratch) -> None:
+        """Convolve along x the areas of the rows before `end` that have not been."""
+        self.lines.cut(held.i0 + self.skip)
+        first = self._start if self.lines.empty else self.lines.end
+        if end <= first:
+            return
+        constant, slope, nodes = (array[:, self.skip :] for array in held.take(first, end))
         area = scratch.array("area", constant.shape, np.float32)
         np.subtract(nodes, origin, out=area)
         area *= slope
         area += constant
-        across = scratch.array("line", area.shape, np.float32)
-        convolve_rows(area, kernel.along, across)
+        across = scratch.array("across", area.shape, np.float32)
+        convolve_rows(area, self.taps[0], across)
+        self.lines.append(Rows(first, held.i0 + self.skip, (across,)))
+
+    def ready(self, last: int) -> int:
+        """One beyond the last row that can be told from the lines that are there."""
+        if self.lines.empty:
+            return self.done
+        return self.lines.end if self.lines.end == last else self.lines.end - self._reach
+
+    def down(self, low: int, high: int, scratch: _Scratch) -> SingleArray:
+        """Lines convolved along y, of rows low .. high - 1."""
+        shape = (high - low, self.lines.cols)
+        found = scratch.array("down", shape, np.float32)
+        lines, left = self.lines.whole(0)
+        convolve_columns(lines, low - self.lines.j0, left, self.taps[1], found)
+        return found
+
+    def drop(self) -> None:
+        self.lines.drop(self.done - self._reach)
+
+
+def _rounds(
+    geometry: _Geometry, kernel: _Kernel, origin: np.float32, weights: Sequence[float],
+    source: Iterator[Rows],
+) -> Iterator[Rows]:  # fmt: skip
+    """Rounds of the fixed point: (constant, slope, nodes) to (nodes, coef, change) after the last.
+
+    The exposed area of a node is constant + slope * (density - origin); `change` is by how much it would
+    change for one more round. A round goes its weight's share of
+    the way to the density that follows from these areas, the last one, whose weight is 1, all of it. All
+    rounds work on the same rows in place.
+    """
+    raster, last, count = geometry.raster, geometry.last, len(weights)
+    skip = (kernel.reach if raster.mirror_x else 0, kernel.reach if raster.mirror_y else 0)
+    scratch = geometry.scratch(kernel.margin(geometry, count))
+    held: _Held | None = None
+    rounds: list[_Round] = []
+    for rows in source:
         if held is None:
-            done = rows.j0 + (kernel.half_y + 1 if raster.mirror_y else 0)
-        else:
-            held.cut(rows.i0)  # an octant's rows begin farther right as they go up
-        if held is None:
-            expected = 2 * geometry.pace + 2 * kernel.half_y + 4
-            held = _Held(rows.i0, area.shape[1], [0.0] * 4, expected)
-        held.append(Rows(rows.j0, rows.i0, (across, constant, slope, nodes)))
-        final = held.end == last
-        end = held.end if final else held.end - kernel.half_y - 1
-        if end <= done:
+            width = rows.arrays[0].shape[1]
+            held = _Held(rows.i0, width, [0.0] * 3, (count + 1) * kernel.reach + 3 * geometry.pace)
+            every = [kernel.to_values] * (count - 1) + [kernel.to_coefficients]
+            rounds = [
+                _Round(kernel, taps, rows, skip, number, geometry.pace)
+                for number, taps in enumerate(every)
+            ]
+        held.cut(rows.i0)  # an octant's rows begin farther right as they go up
+        held.append(rows)
+        end = held.end
+        for one, weight in zip(rounds[:-1], weights, strict=False):
+            one.take(held, end, origin, scratch)
+            end = one.ready(last)
+            if end > one.done:
+                _, _, nodes = held.take(one.done, end)
+                step = one.down(one.done, end, scratch)
+                nodes = nodes[:, one.skip :]
+                step -= nodes
+                step *= np.float32(weight)
+                nodes += step
+                one.done = end
+                one.drop()
+            end = one.done
+        one = rounds[-1]
+        one.take(held, end, origin, scratch)
+        end = one.ready(last)
+        if end <= one.done:
             continue
-        # one more row of coefficients each way, for the nodes' own values
-        low, high = max(done - 1, held.j0), min(end + 1, held.end)
-        left = max(lose - 1, 0)
-        source_rows = scratch.array("across", held.arrays[0][:, left:].shape, np.float32)
-        source_rows[:] = held.arrays[0][:, left:]
-        coef = scratch.array("coef", (high - low, source_rows.shape[1]), np.float32)
-        convolve_columns(source_rows, low - held.j0, kernel.down, coef)
+        # one more row and column of coefficients each way, for the nodes' own values
+        low, high = max(one.done - 1, one.lines.j0), min(end + 1, one.lines.end)
+        coef = one.down(low, high, scratch)
         values = scratch.array("values", coef.shape, np.float32)
         node_values(coef, values)
-        change = scratch.array("change", (end - done, coef.shape[1] - (lose - left)), np.float32)
-        keep = slice(done - low, end - low)
-        skip = lose - left
-        _, constant, slope, before = held.take(done, end)
-        np.subtract(values[keep, skip:], before[:, lose:], out=change)
-        yield Rows(
-            done, held.i0 + lose,
-            (constant[:, lose:], slope[:, lose:], values[keep, skip:], coef[keep, skip:], change),
-        )  # fmt: skip
-        done = end
-        held.drop(done - 1 - kernel.half_y)
+        keep = slice(one.done - low, end - low), slice(skip[0], None)
+        _, slope, before = (array[:, one.skip + skip[0] :] for array in held.take(one.done, end))
+        change = scratch.array("change", before.shape, np.float32)
+        np.subtract(values[keep], before, out=change)
+        change *= slope
+        yield Rows(one.done, held.i0 + one.skip + skip[0], (values[keep], coef[keep], change))
+        one.done = end
+        one.drop()
+        held.drop(end)
 
 
 class _Again:
@@ -467,7 +530,7 @@ class _Again:
             rows = next(self._source, None)
             if rows is None:
                 return
-            self._held.append(Rows(rows.j0, rows.i0, rows.arrays[2:4]))
+            self._held.append(Rows(rows.j0, rows.i0, rows.arrays[:2]))
 
     def _deposits(self) -> Iterator[tuple[int, list[FloatArray]]]:
         geometry, raster = self._geometry, self._geometry.raster
@@ -505,7 +568,7 @@ class _Again:
 
 
 class Settled(NamedTuple):
-    """Coefficients of the density's spline, its lowest and highest node, the last round's change."""
+    """Coefficients of the density's spline, its lowest and highest node, and what one more round would change."""
 
     coef: SplineRows
     low: float
@@ -518,19 +581,19 @@ def settled(
     range_dbu: float,
     line: Line,
     *,
-    rounds: tuple[int, int],
+    weights: tuple[Sequence[float], Sequence[float]],
     table: Callable[[float, float], AreaTable],
     frame: Callable[[Grid], SingleArray] | None,
     jobs: int,
 ) -> Settled:
     """The density of a lone part under one Gaussian term.
 
-    line: areas as the first deposit takes them; table: those around two densities. rounds: how many before
-    a second deposit, 0 where there is none, and in the end. frame: area of the part's own frame on some nodes;
-    then it is exposed, and the shapes are not.
+    line: areas as the first deposit takes them; table: those around two densities. weights: of the rounds
+    before a second deposit, none where there is none, and of those in the end. frame: area of the part's own
+    frame on some nodes; then it is exposed, and the shapes are not.
     """
     kernel, origin = _Kernel(raster.grid, range_dbu), line.origin
-    geometry = _Geometry(raster, kernel.reach * sum(rounds) + _NEAR_DIAGONAL)
+    geometry = _Geometry(raster, kernel.reach * sum(map(len, weights)) + _NEAR_DIAGONAL)
     sign = 1.0 if frame is None else -1.0
 
     def deposited() -> Iterator[tuple[int, list[FloatArray]]]:
@@ -556,21 +619,18 @@ def settled(
             nodes[:] = origin
             yield Rows(rows.j0, rows.i0, (constant, slope, nodes))
 
-    margin = kernel.margin(geometry, max(rounds))
-    scratch = geometry.scratch(margin)
+    def settling(source: Iterator[Rows], weights: Sequence[float]) -> Iterator[Rows]:
+        wide = _mirrored(geometry, source, kernel.margin(geometry, len(weights)))
+        return _rounds(geometry, kernel, origin, weights, wide)
+
     source = areas(deposited())
-    if rounds[0]:
-        source = _mirrored(geometry, source, kernel.margin(geometry, rounds[0]))
-        for _ in range(rounds[0]):
-            source = _round(geometry, kernel, origin, scratch, source)
-        source = _Again(geometry, origin, table, areas, jobs)(source)
-    source = _mirrored(geometry, source, kernel.margin(geometry, rounds[1]))
-    for _ in range(rounds[1]):
-        source = _round(geometry, kernel, origin, scratch, source)
+    if weights[0]:
+        source = _Again(geometry, origin, table, areas, jobs)(settling(source, weights[0]))
+    source = settling(source, weights[1])
     coef = SplineRows(geometry.grid.j0, *_spans(geometry))
     low, high, residual = float(origin), float(origin), 0.0
     for rows in source:
-        _, _, nodes, found, change = rows.arrays
+        nodes, found, change = rows.arrays
         coef.put(np.asarray(found, dtype=np.float32), rows.i0, rows.j0)
         # left of what is kept an octant's rows hold what the rounds left unfinished
         kept = coef.holds(rows.j0, rows.i0, nodes.shape)

@@ -29,7 +29,7 @@ from layoutgen.lattice import Lattice
 __all__ = [
     "AREA_UNIT", "CELL_UNIT", "DEPOSIT_SCALE", "SLOPE_UNIT", "Convolver", "Grid", "assign", "cell_weights",
     "coefficients", "convolve_columns", "convolve_rows", "deposit", "field_at", "field_at_points",
-    "node_values", "packed", "single_taps", "spline_basis", "spline_weights", "steps_per_node",
+    "node_taps", "node_values", "packed", "single_taps", "spline_basis", "spline_weights", "steps_per_node",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
@@ -443,25 +443,25 @@ def convolve_rows(source, taps, out):  # type: ignore[no-untyped-def]  # pragma:
 
 
 @kernel
-def convolve_columns(source, first, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """out = source * taps along the columns; row 0 of out is row `first` of source."""
+def convolve_columns(source, first, left, taps, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """out = source * taps along the columns; out[0, 0] stands at source[first, left]."""
     half = len(taps) - 1
-    m, n = source.shape
+    m, n = source.shape[0], source.shape[1] - left
     blank = np.zeros(n, np.float32)
     for k in range(out.shape[0]):
         r = first + k
         row = out[k]
-        here = source[r]
+        here = source[r, left:]
         w = taps[0]
         for i in range(n):
             row[i] = w * here[i]
         for t in range(1, half + 1, 2):
             w1 = taps[t]
             w2 = taps[t + 1] if t + 1 <= half else np.float32(0.0)
-            a = source[r - t] if r >= t else blank
-            b = source[r + t] if r + t < m else blank
-            c = source[r - t - 1] if r >= t + 1 else blank
-            d = source[r + t + 1] if r + t + 1 < m else blank
+            a = source[r - t, left:] if r >= t else blank
+            b = source[r + t, left:] if r + t < m else blank
+            c = source[r - t - 1, left:] if r >= t + 1 else blank
+            d = source[r + t + 1, left:] if r + t + 1 < m else blank
             for i in range(n):
                 row[i] += w1 * (a[i] + b[i]) + w2 * (c[i] + d[i])
 
@@ -533,6 +533,16 @@ def single_taps(range_dbu: float, h: float) -> SingleArray:
     return gaussian_taps(range_dbu, h).astype(np.float32)
 
 
+@lru_cache(maxsize=64)
+def node_taps(range_dbu: float, h: float) -> SingleArray:
+    """Taps from deposits to the spline's values at its nodes, in single precision."""
+    taps = gaussian_taps(range_dbu, h)
+    both = np.concatenate([taps[:0:-1], taps])
+    found = np.convolve(both, np.array([1.0, 4.0, 1.0]) / 6)[len(taps) :]
+    single: SingleArray = found.astype(np.float32)
+    return single
+
+
 def convolve(
     source: SingleArray, term: ScatterTerm, hx: float, hy: float, scratch: Scratch
 ) -> SingleArray:
@@ -546,7 +556,7 @@ def convolve(
         across = scratch.array("across", source.shape)
         convolve_rows(source, single_taps(term.range_dbu, hx), across)
         out = scratch.array("out", source.shape)
-        convolve_columns(across, 0, single_taps(term.range_dbu, hy), out)
+        convolve_columns(across, 0, 0, single_taps(term.range_dbu, hy), out)
         return out
     from scipy.fft import irfft2, next_fast_len, rfft2
 

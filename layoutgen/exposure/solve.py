@@ -48,7 +48,7 @@ __all__ = ["Density", "Exposed", "Frame", "short_range_error", "solve"]
 
 FloatArray = NDArray[np.float64]
 
-#: The iteration stops when no node's density changes by more than this.
+#: The iteration stops when one more round would change no node's density by more than this.
 STOP = 1e-5
 #: How far whole rasters settle before sites are deposited again, and what counts as settled at all.
 _ROUGHLY = 3e-3
@@ -56,7 +56,7 @@ _MAX_ROUNDS = 60
 #: Bands hold this many rows beyond their own at the most; a range under two pitches rings for a thousand.
 _LONGEST_TAPS = 100
 #: Passes in bands before whole rasters take over, each of two rounds more than the one before.
-_MORE_ROUNDS = 4
+_PASSES = 4
 #: How far the first density may lie from the last one, and what the rounds before a second deposit leave
 #: of it. More costs another pass, nothing else.
 _OFF, _LEFT = 0.3, 0.01
@@ -86,8 +86,8 @@ class Density:
     """Local density of a part as a spline on its raster, surroundings not in it.
 
     `coef` are spline coefficients of the part's own density, `low` and `high` the least and the
-    most of the whole density at the nodes, surroundings in it; `residual` is the last change of the
-    fixed point. `area` is the fill of the part's shapes at the nodes (negative when the background
+    most of the whole density at the nodes, surroundings in it; `residual` is the most that one more
+    round would change. `area` is the fill of the part's shapes at the nodes (negative when the background
     is exposed), where others have to see it.
     """
 
@@ -188,31 +188,53 @@ def solve(
     line = line_of(
         part.masters, exposed.bias, site_area_nm2, first, None if exposed.background else others_add
     )
-    steep = _steepest(part, exposed, site_area_nm2)
+    slopes = _slopes(part, exposed, site_area_nm2)
     (term, *others) = exposed.terms
     if (
-        term.term == "gaussian" and not others and around is None and not seen and steep < _STEEP
+        term.term == "gaussian" and not others and around is None and not seen
+        and slopes[1] - slopes[0] < _STEEP
         and len(single_taps(term.range_dbu, raster.grid.hx)) <= _LONGEST_TAPS
     ):  # fmt: skip
-        found = _in_bands(part, exposed, site_area_nm2, raster, frame, line, steep, jobs)
+        found = _in_bands(part, exposed, site_area_nm2, raster, frame, line, slopes, jobs)
         if found is not None:
             return found
     return _on_whole_rasters(part, exposed, site_area_nm2, raster, frame, around, line, jobs)
 
 
-def _steepest(part: Part, exposed: Exposed, site_area_nm2: float) -> float:
-    """The most that a site's area fraction changes per unit of density: what a round leaves of an error."""
+def _slopes(part: Part, exposed: Exposed, site_area_nm2: float) -> tuple[float, float]:
+    """The least and the most, 0 among them, that a site's exposed area changes per unit of density."""
     bias, masters = exposed.bias, part.masters.master_nm
     if len(bias.densities) < 2 or not len(masters):
-        return 0.0
-    slope = np.abs(np.diff(bias.bias_nm, axis=0) / np.diff(bias.densities)[:, None]).max()
+        return 0.0, 0.0
+    slope = np.diff(bias.bias_nm, axis=0) / np.diff(bias.densities)[:, None]
     largest = float(masters.max()) + max(float(bias.bias_nm.max()), 0.0)
-    return float(math.pi / 2 * largest * slope / site_area_nm2)
+    scale = math.pi / 2 * largest / site_area_nm2
+    low, high = scale * min(float(slope.min()), 0.0), scale * max(float(slope.max()), 0.0)
+    return (-high, -low) if exposed.background else (low, high)
+
+
+def round_weights(slopes: tuple[float, float], shrink: float, more: int = 0) -> tuple[float, ...]:
+    """How far each round goes towards what it finds, so that an error shrinks to `shrink` of itself in few.
+
+    A whole round multiplies an error, whatever its wavelength, by a number between the two slopes. The weights
+    are those of Chebyshev's semi-iteration (Golub and Varga 1961): of all polynomials of their degree that are 1 at
+    1, theirs is least between the slopes. The last round is whole. more: rounds on top of those that are needed.
+    """
+    middle, half = (slopes[0] + slopes[1]) / 2, (slopes[1] - slopes[0]) / 2
+    steep = max(map(abs, slopes))
+    relaxed = 0
+    if half > 0:
+        each = math.acosh((1 - middle) / half)
+        while steep / math.cosh(relaxed * each) > shrink:
+            relaxed += 1
+    relaxed += more
+    turns = ((2 * k + 1) * math.pi / (2 * relaxed) for k in range(relaxed))
+    return *(1 / (1 - middle - half * math.cos(turn)) for turn in turns), 1.0
 
 
 def _in_bands(
     part: Part, exposed: Exposed, site_area_nm2: float, raster: PartRaster, frame: Frame | None,
-    line: Line, steep: float, jobs: int,
+    line: Line, slopes: tuple[float, float], jobs: int,
 ) -> Density | None:  # fmt: skip
     """None where a few more rounds do not settle it: sites are deposited twice at the most."""
     tables: list[AreaTable] = []
@@ -227,20 +249,16 @@ def _in_bands(
         tables[:] = [AreaTable(part.masters, exposed.bias, site_area_nm2, d0, d1)]
         return tables[0]
 
-    shrink = math.log(max(steep, 1e-3))
-    if line.enough:
-        before, after = 0, 1 + max(1, math.ceil(math.log(STOP / _OFF) / shrink))
-    else:
-        before = max(1, math.ceil(math.log(_LEFT) / shrink))
-        after = 1 + max(1, math.ceil(math.log(STOP / line.off) / shrink))
-    for more in range(0, 2 * _MORE_ROUNDS, 2):
-        rounds = (before, after + more)
+    before = () if line.enough else round_weights(slopes, _LEFT)
+    for pas in range(_PASSES):
+        after = round_weights(slopes, STOP / (_OFF if line.enough else line.off), 2 * pas)
         found = settled(
-            raster, exposed.terms[0].range_dbu, line, rounds=rounds, table=table,
+            raster, exposed.terms[0].range_dbu, line, weights=(before, after), table=table,
             frame=frame if exposed.background else None, jobs=jobs,
         )  # fmt: skip
         if found.residual < STOP:
-            return Density(raster, found.coef, found.low, found.high, found.residual, sum(rounds))
+            rounds = len(before) + len(after)
+            return Density(raster, found.coef, found.low, found.high, found.residual, rounds)
     return None
 
 
@@ -259,7 +277,7 @@ def _on_whole_rasters(
         raster, exposed, constant, linear, origin, own_frame, around, start,
         STOP if line.enough else _ROUGHLY,
     )  # fmt: skip
-    _refuse_unsettled(part, settled_.change)
+    _refuse_unsettled(part, settled_.residual)
     nodes, last = settled_.nodes, settled_
     if not line.enough:
         span = _span(float(nodes.min()), float(nodes.max()))
@@ -277,15 +295,15 @@ def _on_whole_rasters(
         constant, linear = raster.fill(sums), raster.slope(slopes)
         del sums, slopes
         last = _iterate(raster, exposed, constant, linear, nodes, own_frame, around, nodes, STOP)
-    _refuse_unsettled(part, last.change)
+    _refuse_unsettled(part, last.residual)
     return Density(
         raster, SplineRows.of(last.coef, raster.grid.i0, raster.grid.j0), float(last.nodes.min()),
-        float(last.nodes.max()), last.change, last.rounds, last.area,
+        float(last.nodes.max()), last.residual, last.rounds, last.area,
     )  # fmt: skip
 
 
-def _refuse_unsettled(part: Part, change: float) -> None:
-    if not change < max(_UNSETTLED, _ROUGHLY):
+def _refuse_unsettled(part: Part, residual: float) -> None:
+    if not residual < max(_UNSETTLED, _ROUGHLY):
         raise InputError(
             f"exposure.bias_table: want a bias that changes slowly enough with density for sizes and"
             f" densities to settle, got one that does not in {part.name}"
@@ -297,7 +315,7 @@ class _Iterated:
     coef: SingleArray
     area: SingleArray
     nodes: SingleArray
-    change: float
+    residual: float
     rounds: int
 
 
@@ -321,11 +339,12 @@ def _iterate(
     start: SingleArray,
     stop: float,
 ) -> _Iterated:
+    """Rounds until one more would change no node's area, and so no density, by `stop`."""
     frame = 0.0 if own_frame is None else own_frame
     nodes, found = start.copy(), np.zeros_like(start)
     area, step, coef = np.zeros_like(start), np.zeros_like(start), np.zeros_like(start)
-    change, rounds = math.inf, 0
-    while change >= stop and rounds < _MAX_ROUNDS:
+    residual, rounds = math.inf, 0
+    while residual >= stop and rounds < _MAX_ROUNDS:
         np.subtract(nodes, origin, out=area)
         area *= slope
         area += constant
@@ -336,14 +355,15 @@ def _iterate(
         if around is not None:
             found += around
         np.subtract(found, nodes, out=step)
-        change = float(max(step.max(), -step.min()))
+        step *= slope
+        residual = float(max(step.max(), -step.min()))
         nodes, found = found, nodes
         rounds += 1
-        if not change < _NEVER:
+        if not residual < _NEVER:
             break
     if exposed.background:
         area -= frame
-    return _Iterated(coef, area, nodes, change, rounds)
+    return _Iterated(coef, area, nodes, residual, rounds)
 
 
 def _span(low: float, high: float) -> tuple[int, int]:

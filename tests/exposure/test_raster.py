@@ -13,7 +13,19 @@ from scipy.stats import ncx2
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.part_raster import PartRaster
-from layoutgen.exposure.raster import AREA_UNIT, Convolver, Grid, packed, prolong, restrict
+from layoutgen.exposure.raster import (
+    AREA_UNIT,
+    Convolver,
+    Grid,
+    convolve_columns,
+    convolve_rows,
+    node_taps,
+    node_values,
+    packed,
+    prolong,
+    restrict,
+    single_taps,
+)
 from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.lattice import Lattice
 from layoutgen.optics.domain import Circle
@@ -34,6 +46,31 @@ def test_density_across_a_straight_edge_follows_the_error_function(distance: flo
     at = np.array([distance * BETA])
     found = polygon_density([wide], GAUSS, at, np.zeros(1))[0, 0]
     assert found == pytest.approx((1 + erf(distance)) / 2, abs=3e-4)
+
+
+def test_taps_to_the_nodes_are_those_to_coefficients_and_then_to_nodes() -> None:
+    rng = np.random.default_rng(1)
+    source = np.zeros((90, 120), np.float32)
+    source[40:50, 45:75] = rng.random((10, 30))  # no tap from here reaches the array's edges
+
+    def through(taps: np.ndarray) -> np.ndarray:
+        across, found = np.zeros_like(source), np.zeros_like(source)
+        convolve_rows(source, taps, across)
+        convolve_columns(across, 0, 0, taps, found)
+        return found
+
+    taps = node_taps(BETA, BETA / 4)
+    assert taps[0] + 2 * taps[1:].sum() == pytest.approx(1, abs=1e-6)
+    found = through(taps)
+    np.testing.assert_allclose(
+        found, node_values(through(single_taps(BETA, BETA / 4))), rtol=0, atol=5e-7
+    )
+    # the same rows and columns from a corner of their own
+    part = np.zeros((20, 100), np.float32)
+    across = np.zeros_like(source)
+    convolve_rows(source, taps, across)
+    convolve_columns(across, 33, 20, taps, part)
+    np.testing.assert_array_equal(part, found[33:53, 20:])
 
 
 @pytest.mark.parametrize("side", [0.5, 2.0, 5.0])

@@ -16,7 +16,7 @@ from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.scatter import ScatterTerm
-from layoutgen.exposure.solve import Exposed, short_range_error, solve
+from layoutgen.exposure.solve import Exposed, round_weights, short_range_error, solve
 from layoutgen.lattice import Lattice
 from layoutgen.optics.domain import Circle
 
@@ -153,6 +153,30 @@ def test_one_deposit_is_enough_for_a_bias_that_is_nearly_a_line(seen: bool) -> N
     assert density.residual < 1e-5
     x, y, rho = direct(lattice, terms, gentle)
     assert float(np.abs(density.at(x, y) - rho).max()) < 1.5e-4
+
+
+@pytest.mark.parametrize(
+    "slopes", [(-0.25, 0.0), (0.0, 0.2), (-0.12, 0.12), (-0.05, 0.0), (-1e-6, 0.0)]
+)
+@pytest.mark.parametrize("more", [0, 2])
+def test_weighted_rounds_leave_no_more_of_an_error_than_asked(
+    slopes: tuple[float, float], more: int
+) -> None:
+    # an error of slope s becomes 1 - w + w s of itself in a round of weight w
+    weights = round_weights(slopes, 1e-4, more)
+    assert weights[-1] == 1.0
+    s = np.linspace(*slopes, 4001)
+    left = np.prod([1 - w + w * s for w in weights], axis=0)
+    assert float(np.abs(left).max()) <= 1e-4
+    if more == 0 and len(weights) > 1:
+        # one fewer would not do, and neither would as many that are all whole
+        fewer = round_weights(slopes, 1e-2)
+        assert len(fewer) < len(weights)
+        assert max(map(abs, slopes)) ** len(weights) > 1e-4
+
+
+def test_no_rounds_are_wasted_on_a_bias_that_does_not_change() -> None:
+    assert round_weights((0.0, 0.0), 1e-5) == (1.0,)
 
 
 @pytest.mark.parametrize("symmetry", ["octant", "quadrant", "half_x", "half_y", "whole"])
