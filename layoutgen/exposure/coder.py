@@ -116,6 +116,11 @@ class Coder:
         """Code of each master (columns, from 1; column 0 is an empty site) at each density (rows)."""
         return self._codes
 
+    def steps(self, site: Site) -> NDArray[np.unsignedinteger]:
+        """Row of `codes`, and so of `densities`, that each site of a block takes its code from."""
+        rows = np.arange(len(self._codes), dtype=np.uint16)[:, None]
+        return self.through(rows, site, np.zeros((site.window.rows, site.window.cols), np.uint8))
+
     def through(
         self, table: NDArray[np.unsignedinteger], site: Site, masters: MasterArray
     ) -> NDArray[np.unsignedinteger]:

@@ -66,19 +66,24 @@ class Transmission:
         """Unwrapped phase in rad and amplitude |t|; amplitude 0 where nothing is known."""
         size = np.asarray(diameter_nm, dtype=np.float64) / self.per_side
         at = np.clip(np.nan_to_num(size, nan=0.0), self.size_nm[0], self.size_nm[-1])
-        # between runs: the straight line of t, its phase taken near that of the row below
-        row = np.clip(np.searchsorted(self.size_nm, at, side="right") - 1, 0, len(self.size_nm) - 2)
-        rows = self.amplitude * np.exp(1j * self.phase_rad)
-        part = (at - self.size_nm[row]) / (self.size_nm[row + 1] - self.size_nm[row])
-        straight = rows[row] + part * (rows[row + 1] - rows[row])
-        phase = self.phase_rad[row] + np.angle(straight * np.exp(-1j * self.phase_rad[row]))
-        amplitude = np.abs(straight)
+        phase, amplitude = np.zeros_like(at), np.zeros_like(at)
+        between = np.ones(at.shape, dtype=np.bool_)
         for (first, last), curves in zip(self.runs, self.cubics, strict=True):
             on = (at >= self.size_nm[first]) & (at <= self.size_nm[last])
             if curves is not None and on.any():
-                phase = np.where(on, curves[0](at), phase)
-                amplitude = np.where(on, curves[1](at), amplitude)
+                phase[on], amplitude[on] = curves[0](at[on]), curves[1](at[on])
+                between &= ~on
+        if between.any():
+            phase[between], amplitude[between] = self._straight(at[between])
         return phase, np.where(self.known(diameter_nm), amplitude, 0.0)
+
+    def _straight(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Phase and amplitude on the straight line of t between two rows, the phase near that of the row below."""
+        row = np.clip(np.searchsorted(self.size_nm, at, side="right") - 1, 0, len(self.size_nm) - 2)
+        rows = self.amplitude * np.exp(1j * self.phase_rad)
+        part = (at - self.size_nm[row]) / (self.size_nm[row + 1] - self.size_nm[row])
+        t = rows[row] + part * (rows[row + 1] - rows[row])
+        return self.phase_rad[row] + np.angle(t * np.exp(-1j * self.phase_rad[row])), np.abs(t)
 
     def __call__(self, diameter_nm: ArrayLike) -> NDArray[np.complex128]:
         """Complex t; 0 where nothing is known."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -46,6 +47,7 @@ _READ_BACK = {"name": str, "revision": str, "job": str, "files": dict, "dies": d
               "write_time_s": int | float | None}  # fmt: skip
 
 
+@cache
 def layoutgen_version() -> str:
     """The version of the installed package."""
     try:

@@ -125,11 +125,7 @@ def lens_maps(
     shape = 2 * far_y, 2 * far_x
     totals = np.zeros((len(quantities) + 1, *shape))  # the last one counts sites
     values = [_Values(each, design, coder, um_per_dbu, mirrored) for each in quantities]
-    # gives the row of its table, and so the density, that the coder takes each site's code from
     by_density = not {"drawn", "bias", "density"}.isdisjoint(quantities)
-    rows = np.repeat(
-        np.arange(len(coder.codes), dtype=np.uint16)[:, None], coder.codes.shape[1], axis=1
-    )
     taken = rows_of
     if part.stored > most_sites:
         taken = max(1, math.floor(rows_of * most_sites / part.stored))
@@ -142,7 +138,7 @@ def lens_maps(
             odd = ((window.row0 + np.arange(window.rows)) & 1).astype(np.int64)
             xs, ys = lattice.xs_dbu(window), lattice.ys_dbu(window)
             shifted = np.stack([xs, xs + lattice.shift_dbu])
-            steps = coder.through(rows, site, masters) if by_density else masters
+            steps = coder.steps(site) if by_density else masters
             looked_up = [each.block(site, masters, steps) for each in values]
             for turns, mirror in piece.placements if on_sites else ((0, False),):
                 flip_x, flip_y = _MIRRORS[turns, mirror]

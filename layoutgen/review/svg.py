@@ -92,6 +92,8 @@ def window_svg(
     thin = max(1, width // 300)
     for line in lines:
         for polygon in line.polygons():
+            if not _comes_by(polygon, box):
+                continue
             path = outline_path((x - cx, y - cy) for x, y in polygon.tolist())
             parts.append(f'<path class="line" stroke-width="{thin}" d="{path}"/>')
     letters: list[str] = []
@@ -112,6 +114,13 @@ def window_svg(
                 )
         parts.append("</g>")
     return Markup("".join([*parts, *letters, "</svg>"]))  # every text in it is escaped above
+
+
+def _comes_by(polygon: NDArray[np.int64], box: tuple[int, int, int, int]) -> bool:
+    """Whether a side of a polygon (n, 2), not closed, comes near a box: the box of the side touches it."""
+    ends = polygon, np.roll(polygon, -1, axis=0)
+    low, high = np.minimum(*ends), np.maximum(*ends)
+    return bool(((high >= box[:2]) & (low <= box[2:])).all(axis=1).any())
 
 
 def bars(

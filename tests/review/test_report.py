@@ -21,11 +21,13 @@ from pathlib import Path
 from typing import Any
 
 import klayout.db as kdb
+import numpy as np
 import pytest
 
 import layoutgen as lg
 from layoutgen.review.report import Section, operator_text
-from layoutgen.review.svg import bars, dark, viridis
+from layoutgen.review.svg import bars, dark, viridis, window_svg
+from layoutgen.review.window import Drawn
 from tests.e2e_recipes import LONE, Recipe, write
 
 CHROMIUM = next(
@@ -408,6 +410,22 @@ def opened(
     tab.on("pageerror", lambda error: said.append(str(error)))
     tab.goto((job.folder / "report.html").absolute().as_uri())
     return tab, said, context.close
+
+
+def test_a_window_shows_the_outlines_that_pass_through_it_and_no_others() -> None:
+    box = (1000, 2000, 1100, 2080)
+    middle = np.zeros((1, 2), dtype=np.int64)
+    around = [[0, 0], [5000, 0], [5000, 5000], [0, 5000]]  # a frame that the window lies in
+    across = [
+        [900, 2000],
+        [1300, 2060],
+        [900, 2060],
+    ]  # two sides pass through it, no corner lies in it
+    inside = [[1010, 2010], [1020, 2010], [1020, 2020]]
+    beside = [[1101, 2000], [1200, 2000], [1200, 2080]]
+    lines = [Drawn((4, 0), np.array(p), middle) for p in (around, across, inside, beside)]
+    drawn = re.findall(r'class="line"[^>]* d="(.*?)"', str(window_svg("w", [], lines, box, "t")))
+    assert drawn == ["M-150,40L250,-20L-150,-20z", "M-40,30L-30,30L-30,20z"]
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (1280, "dark"), (390, "light")])

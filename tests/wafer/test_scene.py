@@ -276,6 +276,26 @@ def test_a_label_in_reach_makes_a_surrounding_for_each_text(small_recipe: Recipe
     assert all(not s.lone and s.symmetry == "whole" for s in near.surroundings)
 
 
+def test_things_know_the_die_that_they_stand_on_and_marks_stand_on_none(
+    small_recipe: Recipes,
+) -> None:
+    def marked(data: Data) -> None:
+        lenses_at((-14, 0), (14, 0))(data)
+        data["wafer"]["marks"] = [
+            {
+                "kind": "cross",
+                "arm": "5 um",
+                "width": "2 um",
+                "at": [["0 um", "90 um"], ["0 um", "-90 um"]],
+            }
+        ]
+
+    scene = scene_of(small_recipe, marked)
+    held = [(t.die, t.item, t.design) for t in scene.things]
+    assert held == [(0, 0, 0), (0, 1, 0), (-1, -1, -1), (-1, -1, -1)]
+    assert [scene.figures[t.figures].key[0] for t in scene.things[2:]] == ["mark", "mark"]
+
+
 def test_a_label_adds_what_its_polygons_give(small_recipe: Recipes) -> None:
     scene = scene_of(small_recipe, labelled(-27))
     middle = at(scene, 0, 0)
