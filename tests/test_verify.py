@@ -492,6 +492,40 @@ def test_a_changed_count_in_the_manifest_is_found(job: Job, key: str, value: Any
     assert any(key in sentence for sentence in found(job))
 
 
+@pytest.mark.parametrize(
+    ("where", "change"),
+    [
+        (("name",), lambda v: f"{v}x"),
+        (("revision",), lambda v: f"{v}x"),
+        (("shapes", 3, "drawn_nm"), lambda v: v + 1),
+        (("shapes", 0, "polygon_dbu", 2, 1), lambda v: v + 1),
+        (("shapes",), lambda v: v[:-1]),
+        (("lenses", "dot", "codes"), lambda v: {**v, min(v): v[min(v)] + 1}),
+        (("lenses", "dot", "pillars"), lambda v: v + 8),
+        (("lenses", "dot", "phase_offset_rad"), lambda v: v + 0.5),
+        (("lenses", "dot", "lattice", "pitch_dbu"), lambda v: v + 1),
+        (("lenses",), lambda v: {}),
+        (("write_time_s",), lambda _: 60.0),
+        (("dropped", "marks"), lambda v: [*v, [9, 9]]),
+        (("rules", 0, "ok"), lambda v: not v),
+    ],
+)
+def test_a_changed_fact_of_the_manifest_is_found(
+    job: Job, where: tuple[str | int, ...], change: Callable[[Any], Any]
+) -> None:
+    path = job.folder / "manifest.json"
+    manifest = json.loads(path.read_text())
+    held = manifest
+    for key in where[:-1]:
+        held = held[key]
+    held[where[-1]] = change(held[where[-1]])
+    path.write_text(json.dumps(manifest))
+    problems = found(job)
+    assert any(s.startswith("manifest.json: want ") and str(where[0]) in s for s in problems), (
+        problems
+    )
+
+
 @pytest.mark.parametrize("name", ["full-A.oas", "dies.csv", "sem_sites.csv"])
 def test_a_manifest_that_forgets_a_file_is_found(job: Job, name: str) -> None:
     path = job.folder / "manifest.json"

@@ -24,18 +24,13 @@ from layoutgen.layout.write import LayoutFile
 from layoutgen.pipeline.design import Progress, Wafer, design, quiet
 from layoutgen.pipeline.facts import (
     Counts,
+    counted_facts,
     dies_csv,
     expected_bytes,
-    lens_counts,
-    lens_facts,
     marks_csv,
     operator_facts,
-    plain_variants,
     sem_csv_of,
-    sem_facts,
     sem_sites_of,
-    shapes_in_use,
-    time_of,
 )
 from layoutgen.pipeline.job import (
     SUFFIX,
@@ -263,7 +258,7 @@ def _fill(
     wafer: Wafer, folder: Path, job: str, workers: int, progress: Progress
 ) -> tuple[dict[str, Any], dict[int, Counts]]:
     """Write all but the review page into the temporary folder; the manifest, not yet written, and counts."""
-    loaded, plan, tree = wafer.loaded, wafer.plan, wafer.tree
+    loaded, plan = wafer.loaded, wafer.plan
     recipe = loaded.recipe
     title = wafer.title
     (folder / "tables").mkdir()
@@ -279,8 +274,6 @@ def _fill(
         inputs[path] = {"file": f"tables/{name}", "sha256": found.sha256}
     _write_bytes(folder / "recipe.yaml", loaded.text)
     counts, known = write_layout(wafer, folder, title, workers, progress)
-    plain = plain_variants(wafer)
-    lenses = lens_counts(wafer, plain, counts, workers)
     rules = built_rules(wafer, counts, expected_bytes(wafer).get("gdsii"))
     _refuse_failed(rules)
     _write_text(folder / "dies.csv", dies_csv(plan))
@@ -295,7 +288,6 @@ def _fill(
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
-    time = time_of(wafer, counts)
     manifest = {
         "name": recipe.name,
         "revision": recipe.revision,
@@ -305,24 +297,7 @@ def _fill(
         "files": files,
         **operator_facts(wafer),
         "verified": False,
-        "shapes": shapes_in_use(wafer, counts, plain, lenses),
-        "lenses": lens_facts(wafer, plain, lenses),
-        "dies": plan.die_counts,
-        "dropped": {
-            "marks": [list(site) for site in plan.dropped.marks],
-            "keep_outs": [list(site) for site in plan.dropped.keep_outs],
-        },
-        "sem": sem_facts(sites),
-        "pillars": tree.pillars,
-        "pillars_stored": tree.stored,
-        "write_time_s": None if time is None else round(time.total_s, 3),
-        "write_time_parts_s": None
-        if time is None
-        else {
-            "exposure": round(time.exposure_s, 3),
-            "figures": round(time.figures_s, 3),
-            "fields": round(time.fields_s, 3),
-        },
+        **counted_facts(wafer, counts, sites, workers),
         "rules": rule_facts(rules),
         "warnings": wafer.warnings,
     }

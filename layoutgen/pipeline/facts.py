@@ -384,6 +384,36 @@ def lens_facts(
     return found
 
 
+def counted_facts(
+    wafer: Wafer, counts: dict[int, Counts], sites: Sequence[SemSite], workers: int
+) -> dict[str, Any]:
+    """What the manifest says of the wafer once its codes are counted: shapes, lenses, dies, times."""
+    plan, tree = wafer.plan, wafer.tree
+    plain = plain_variants(wafer)
+    lenses = lens_counts(wafer, plain, counts, workers)
+    time = time_of(wafer, counts)
+    return {
+        "shapes": shapes_in_use(wafer, counts, plain, lenses),
+        "lenses": lens_facts(wafer, plain, lenses),
+        "dies": plan.die_counts,
+        "dropped": {
+            "marks": [list(site) for site in plan.dropped.marks],
+            "keep_outs": [list(site) for site in plan.dropped.keep_outs],
+        },
+        "sem": sem_facts(sites),
+        "pillars": tree.pillars,
+        "pillars_stored": tree.stored,
+        "write_time_s": None if time is None else round(time.total_s, 3),
+        "write_time_parts_s": None
+        if time is None
+        else {
+            "exposure": round(time.exposure_s, 3),
+            "figures": round(time.figures_s, 3),
+            "fields": round(time.fields_s, 3),
+        },
+    }
+
+
 def sem_sites_of(wafer: Wafer) -> list[SemSite]:
     """Where to measure."""
     return sem_sites(wafer.tree, wafer.exposed, wafer.plan.dbu_nm)

@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
+import json
+import math
+from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
 from layoutgen.errors import InputError
 from layoutgen.pipeline.design import Progress, Wafer, design, quiet
-from layoutgen.pipeline.facts import dies_csv, marks_csv, operator_facts, sem_csv_of
+from layoutgen.pipeline.facts import (
+    Counts,
+    counted_facts,
+    dies_csv,
+    expected_bytes,
+    marks_csv,
+    operator_facts,
+    sem_csv_of,
+    sem_sites_of,
+)
 from layoutgen.pipeline.job import SUFFIX, Job, changed_files, job_hash, open_job
 from layoutgen.pipeline.only import only_die
+from layoutgen.pipeline.rules import built_rules, rule_facts
 from layoutgen.pipeline.stream import cell_stream
 from layoutgen.recipe.load import load_recipe
+from layoutgen.review.sem_sites import SemSite
 from layoutgen.review.verify import verify_layout
 from layoutgen.workers import cores
 
@@ -47,22 +63,25 @@ def verify_folder(
     plan = wafer.plan
     if job.manifest["pillars"] != wafer.tree.pillars:
         problems.append(
-            f"manifest.json: want {wafer.tree.pillars} pillars, got {job.manifest['pillars']}"
+            f"manifest.json: want pillars {wafer.tree.pillars}, got {job.manifest['pillars']}"
         )
-    if job.manifest["dies"] != plan.die_counts:
-        problems.append(f"manifest.json: want dies {plan.die_counts}, got {job.manifest['dies']}")
+    for sentence in _differences("dies", plan.die_counts, job.manifest["dies"]):
+        problems.append(f"manifest.json: {sentence}")
     for key, wanted in operator_facts(wafer).items():
         if job.manifest.get(key) != wanted:
             problems.append(f"manifest.json: want {key} {wanted!r}, got {job.manifest.get(key)!r}")
     lists = [("dies.csv", dies_csv(plan)), ("marks.csv", marks_csv(plan))]
-    if fresh:  # else it was just made from this very design
-        lists.append(("sem_sites.csv", sem_csv_of(wafer, job.manifest["job"])))
+    # else it was just made from this very design
+    sites = sem_sites_of(wafer) if fresh else []
+    if fresh:
+        lists.append(("sem_sites.csv", sem_csv_of(wafer, job.manifest["job"], sites)))
     for name, text in lists:
         path = job.folder / name
         if name not in job.manifest["files"]:
             problems.append(f"manifest.json: {name} is not among its files")
         if path.is_file() and path.read_bytes() != text.encode():
             problems.append(f"{name}: not what the recipe gives")
+    counts: dict[int, Counts] = {}
     for form in wafer.loaded.recipe.output.formats:
         path = job.folder / f"{wafer.title}{SUFFIX[form]}"
         if path.name not in job.manifest["files"]:
@@ -70,12 +89,54 @@ def verify_folder(
         if not path.is_file():
             problems.append(f"{path.name}: missing")
             continue
-        stream = (cell for cell, _ in cell_stream(wafer, workers, progress=progress))
+        # the first file that is read to its end brings the counts of all codes with it
+        counted: dict[int, Counts] | None = None if counts or not fresh else {}
+        stream = cell_stream(wafer, workers, counted, progress=progress)
         problems += [
             f"{path.name}: {sentence}"
             for sentence in verify_layout(
-                path, form, stream, shapes=wafer.tree.shapes,
+                path, form, (cell for cell, _ in stream), shapes=wafer.tree.shapes,
                 dbu_nm=plan.dbu_nm, top=wafer.tree.top, reader=reader,
             )
         ]  # fmt: skip
+        if counted is not None and len(counted) == len(wafer.tree.variants):
+            counts = counted
+    if counts:
+        problems += _facts_that_differ(job, wafer, counts, sites, workers)
     return list(dict.fromkeys(problems))
+
+
+def _facts_that_differ(
+    job: Job, wafer: Wafer, counts: dict[int, Counts], sites: list[SemSite], workers: int
+) -> Iterator[str]:
+    """A sentence for each fact of the manifest that does not follow from the recipe and the codes."""
+    rules = built_rules(wafer, counts, expected_bytes(wafer).get("gdsii"))
+    wanted = {
+        "name": wafer.loaded.recipe.name,
+        "revision": wafer.loaded.recipe.revision,
+        **counted_facts(wafer, counts, sites, workers),
+        "rules": rule_facts(rules),
+    }
+    for key, value in json.loads(json.dumps(wanted)).items():
+        for sentence in islice(_differences(key, value, job.manifest.get(key)), 1):
+            yield f"manifest.json: {sentence}"
+
+
+def _differences(where: str, wanted: Any, got: Any) -> Iterator[str]:
+    """Where a part of the manifest says something else; numbers may differ as those of two machines do."""
+    if isinstance(wanted, dict) and isinstance(got, dict) and wanted.keys() == got.keys():
+        for key in wanted:
+            yield from _differences(f"{where}.{key}", wanted[key], got[key])
+    elif isinstance(wanted, list) and isinstance(got, list) and len(wanted) == len(got):
+        for k, (one, other) in enumerate(zip(wanted, got, strict=True)):
+            yield from _differences(f"{where}[{k}]", one, other)
+    elif isinstance(wanted, float) and isinstance(got, (int, float)) and not isinstance(got, bool):
+        if not math.isclose(wanted, got, rel_tol=1e-6, abs_tol=1e-6):
+            yield f"want {where} {wanted!r}, got {got!r}"
+    elif type(wanted) is not type(got) or wanted != got:
+        yield f"want {where} {_short(wanted)}, got {_short(got)}"
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 80 else f"{text[:77]}..."
