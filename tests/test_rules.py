@@ -396,6 +396,32 @@ def test_another_stack_than_the_librarys_is_warned_of(tmp_path: Path) -> None:
     ]
 
 
+def test_rows_nearly_half_a_turn_apart_are_warned_of(tmp_path: Path) -> None:
+    def warnings(name: str, turns: float, largest: str = "300 nm") -> list[str]:
+        def change(recipe: Recipe) -> None:
+            recipe["pillars"]["diameter"] = {"min": "120 nm", "max": largest}
+
+        path = write(tmp_path / name, LONE, change)
+        text = (tmp_path / name / "library.csv").read_text().splitlines()
+        head = [line for line in text if line.startswith("#")]
+        rows = [(100, 0.0), (150, 0.3), (200, 0.5), (250, 0.5 + turns), (320, 0.6 + turns)]
+        table = [f"{d},{2 * math.pi * t:.6f},0.9" for d, t in rows]
+        (tmp_path / name / "library.csv").write_text(
+            "\n".join([*head, "diameter_nm,phase_rad,transmission", *table]) + "\n"
+        )
+        return [w for w in check(lg.load_recipe(path)).warnings if "two ways" in w]
+
+    assert warnings("near", 0.39) == []
+    (told,) = warnings("far", 0.45)
+    assert told.startswith(
+        "library.csv: phase moves by 0.45 turns between its rows of 200 and 250 nm"
+    )
+    # beyond half a turn it is read the other way round, and still told
+    assert "0.45 turns between its rows of 200 and 250" in warnings("beyond", 0.55)[0]
+    # rows that no pillar in use lies between are left alone
+    assert warnings("unused", 0.45, largest="190 nm") == []
+
+
 def test_foreign_vertices_off_the_grid_are_told(tmp_path: Path) -> None:
     def told(name: str, corner_um: float) -> list[str]:
         folder = tmp_path / name

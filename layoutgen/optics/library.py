@@ -41,6 +41,7 @@ __all__ = [
     "coverage",
     "neighbour_gap_nm",
     "replication_stages",
+    "rows_far_apart",
     "runs_of_rows",
 ]
 
@@ -48,6 +49,8 @@ FloatArray = NDArray[np.float64]
 
 # A jump of t beyond this per nm of diameter is a resonance too narrow to make.
 STEEPEST_PER_NM = 0.15
+# Rows whose phases differ by more than this are warned of: half a turn can be read two ways.
+FAR_APART_TURNS = 0.4
 # Sizes and limits are decimals; a sum of them may miss an exact limit by rounding alone.
 TOLERANCE_NM = 1e-9
 # Parts of t are rounded to 2^-40 (1e-12): below any physics, above what sin, cos and the
@@ -176,6 +179,25 @@ def runs_of_rows(
     per_side = 1 / SQUARE_SIDE if table.squares else 1.0
     steep = _steep(rows.size_nm, phase, amplitude, per_side)
     return rows.size_nm, phase, amplitude, _runs(rows.flag, steep)
+
+
+def rows_far_apart(
+    table: LibraryTable, wavelength_nm: float, smallest_nm: float, largest_nm: float
+) -> list[tuple[float, float, float]]:
+    """Two sizes in nm of neighbouring rows and the turns of phase between them, where these are nearly half a turn.
+
+    Such rows can be unwrapped two ways, and what lies between them is read wrongly in one. Only rows of
+    one run, around sizes that are in use; ValueError where the library has no rows at the wavelength.
+    """
+    size, phase, _, runs = runs_of_rows(table, wavelength_nm)
+    found = []
+    for first, last in runs:
+        for row in range(first, last):
+            turns = abs(float(phase[row + 1] - phase[row])) / (2 * pi)
+            used = size[row + 1] > smallest_nm and size[row] < largest_nm
+            if used and turns > FAR_APART_TURNS:
+                found.append((float(size[row]), float(size[row + 1]), turns))
+    return found
 
 
 def _steep(

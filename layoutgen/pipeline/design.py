@@ -13,6 +13,7 @@ from layoutgen.exposure.solve import Exposed, short_range_error
 from layoutgen.layout.cells import Polygons
 from layoutgen.layout.foreign import read_foreign
 from layoutgen.layout.tree import Tree, build_tree
+from layoutgen.optics.library import rows_far_apart
 from layoutgen.pipeline.job import job_title
 from layoutgen.recipe.load import LoadedRecipe
 from layoutgen.recipe.model import Deflector, Lens
@@ -176,7 +177,7 @@ def design(
 
 
 def _library_warnings(loaded: LoadedRecipe) -> list[str]:
-    """Where a recipe states another stack than the library that it takes pillars from."""
+    """Where a library is for another stack than the recipe's, or its rows are too far apart to be read one way."""
     recipe = loaded.recipe
     said: list[str] = []
     parts: list[Lens | Deflector] = [*recipe.lenses, *recipe.deflectors]
@@ -191,6 +192,14 @@ def _library_warnings(loaded: LoadedRecipe) -> list[str]:
                 said.append(
                     f"{keys.library}: its header states {what} {theirs:g}{unit}, and the recipe {ours:g}{unit}"
                 )
+        for low, high, turns in rows_far_apart(
+            loaded.libraries[keys.library], part.wavelength_nm,
+            keys.diameter.min_nm, keys.diameter.max_nm,
+        ):  # fmt: skip
+            said.append(
+                f"{keys.library}: phase moves by {turns:.2f} turns between its rows of {low:g} and {high:g} nm at"
+                f" {part.wavelength_nm:g} nm; half a turn can be read two ways, so want rows closer together"
+            )
     return list(dict.fromkeys(said))
 
 
