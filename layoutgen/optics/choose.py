@@ -123,11 +123,17 @@ def wanted_sums(
     histogram (65536,) counts sites by the bin of their target phase psi, chosen (65536,) says which
     candidate a bin gets.
     """
-    sites = histogram * np.conj(_turn())
+    first = _run_starts(chosen)
+    sums = np.conj(np.add.reduceat(histogram * _turn(), first))
     found = np.zeros(count, dtype=np.complex128)
-    found.real = np.bincount(chosen, sites.real, count)
-    found.imag = np.bincount(chosen, sites.imag, count)
+    found.real = np.bincount(chosen[first], sums.real, count)
+    found.imag = np.bincount(chosen[first], sums.imag, count)
     return found
+
+
+def _run_starts(table: NDArray[np.integer]) -> NDArray[np.int64]:
+    """The first bin of each run of bins that one candidate is best for."""
+    return np.flatnonzero(np.concatenate([[True], table[1:] != table[:-1]]))
 
 
 def best_offset(

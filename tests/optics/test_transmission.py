@@ -56,6 +56,21 @@ def test_between_runs_light_takes_the_straight_line() -> None:
     assert found.barred(d).tolist() == [False, True, True, True, False]
 
 
+def test_beside_the_outermost_rows_light_takes_the_straight_line_too() -> None:
+    # the first and the last row are flagged, and what lies next to them is barred
+    rows = "100,0.1,0.4,1\n102,0.4,0.9,0\n104,0.5,0.9,0\n106,1.4,0.25,1\n"
+    found = transmission_of(table("diameter_nm,phase_rad,transmission,flag\n" + rows), 940)
+    assert found.runs == ((1, 2),)
+    t = [
+        math.sqrt(power) * np.exp(1j * phase)
+        for phase, power in ((0.1, 0.4), (0.4, 0.9), (0.5, 0.9), (1.4, 0.25))
+    ]
+    d = np.array([100.0, 100.5, 101.0, 105.0, 105.5, 106.0])
+    wanted = [t[0], 0.75 * t[0] + 0.25 * t[1], (t[0] + t[1]) / 2, (t[2] + t[3]) / 2,
+              0.25 * t[2] + 0.75 * t[3], t[3]]  # fmt: skip
+    assert found(d) == pytest.approx(np.array(wanted), abs=1e-12)
+
+
 def test_a_square_of_equal_area_has_its_sides_light() -> None:
     found = transmission_of(table(PLAIN.replace("diameter_nm", "side_nm")), 940)
     disc = transmission_of(table(PLAIN), 940)
