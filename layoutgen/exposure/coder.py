@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,8 +119,13 @@ class Coder:
 
     def steps(self, site: Site) -> NDArray[np.unsignedinteger]:
         """Row of `codes`, and so of `densities`, that each site of a block takes its code from."""
-        rows = np.arange(len(self._codes), dtype=np.uint16)[:, None]
-        return self.through(rows, site, np.zeros((site.window.rows, site.window.cols), np.uint8))
+        nothing = np.zeros((site.window.rows, site.window.cols), np.uint8)
+        return self.through(self._rows, site, nothing)
+
+    @cached_property
+    def _rows(self) -> NDArray[np.uint16]:
+        """A table whose entries are its own rows, of one column."""
+        return np.arange(len(self._codes), dtype=np.uint16)[:, None]
 
     def through(
         self, table: NDArray[np.unsignedinteger], site: Site, masters: MasterArray

@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup
+from numpy.typing import NDArray
 
 from layoutgen.exposure.part import Part, Site
 from layoutgen.lattice import Lattice, Window
@@ -414,23 +415,31 @@ def _dies(wafer: Wafer, names: Names) -> dict[str, Any]:
 
 def _windows(wafer: Wafer, layout: Layout, names: Names) -> list[WindowFacts]:
     found = []
+    sizes: dict[
+        bytes, float
+    ] = {}  # of outlines as they are written, which recur from window to window
+
+    def size_nm(outline: NDArray[np.int64]) -> float:
+        written = outline.tobytes()
+        if written not in sizes:
+            known = names.drawn_nm.get(shape_key(outline)[0])
+            sizes[written] = diameter_nm(outline, layout.unit_nm) if known is None else known
+        return sizes[written]
+
     for k, (title, box) in enumerate(_places(wafer)):
         drawn = layout.window(box, limit=MOST_POLYGONS)
-        if drawn is None:
-            continue
-        found.append(_window(f"w{k}", title, box, drawn, names, layout.unit_nm))
+        if drawn is not None:
+            found.append(_window(f"w{k}", title, box, drawn, names, layout.unit_nm, size_nm))
     return found
 
 
 def _window(
-    key: str, title: str, box: Box, drawn: Sequence[Drawn], names: Names, unit_nm: float
-) -> WindowFacts:
+    key: str, title: str, box: Box, drawn: Sequence[Drawn], names: Names, unit_nm: float,
+    size_nm: Callable[[NDArray[np.int64]], float],
+) -> WindowFacts:  # fmt: skip
     mm = unit_nm * 1e-6
     pillars = [d for d in drawn if names.role(d.layer) in PILLAR_ROLES]
-    numbers = {}
-    for d in pillars:
-        known = names.drawn_nm.get(shape_key(d.outline)[0])
-        numbers[id(d)] = diameter_nm(d.outline, unit_nm) if known is None else known
+    numbers = {id(d): size_nm(d.outline) for d in pillars}
     low, high = min(numbers.values(), default=0.0), max(numbers.values(), default=1.0)
     span = max(high - low, 1e-9)
     shown = []

@@ -127,7 +127,7 @@ class _Painter:
             below, where = turn.after(inner), turn.points(places)
             inside = layout.content(child)
             if inside.leaf:
-                for _, outline, near in layout.leaves(inside, below, where, window, layers):
+                for _, outline, near in layout.leaves(child, below, where, window, layers):
                     self._outline(image, outline, near)
                 continue
             again = self.left is None and times[child] > 1

@@ -135,19 +135,21 @@ def lens_maps(
         found = totals if on_sites else np.zeros_like(totals)
         for site, masters in _blocks(part, piece_index, rows_of, taken):
             window = site.window
-            odd = ((window.row0 + np.arange(window.rows)) & 1).astype(np.int64)
-            xs, ys = lattice.xs_dbu(window), lattice.ys_dbu(window)
-            shifted = np.stack([xs, xs + lattice.shift_dbu])
+            left, bottom = lattice.x_dbu(0, window.col0), lattice.y_dbu(window.row0)
             steps = coder.steps(site) if by_density else masters
             looked_up = [each.block(site, masters, steps) for each in values]
             for turns, mirror in piece.placements if on_sites else ((0, False),):
                 flip_x, flip_y = _MIRRORS[turns, mirror]
-                i = np.floor((flip_x * shifted - low_x) / step_x).astype(np.int64)
-                j = np.floor((flip_y * ys - low_y) / step_y).astype(np.int64)
+                # pixel of the first site, and pixels from column to column, to an odd row, from row to row
+                pixel_of = np.array([
+                    (flip_x * left - low_x) / step_x, flip_x * lattice.pitch_dbu / step_x,
+                    flip_x * lattice.shift_dbu / step_x,
+                    (flip_y * bottom - low_y) / step_y, flip_y * lattice.row_dbu / step_y,
+                ])  # fmt: skip
                 for number, (entries, first, second) in enumerate(looked_up):
                     _add(
                         found[number], found[-1], number == 0, entries.astype(np.uint16), masters, first, second,
-                        quantities[number] == "phase-error", i, j, odd,
+                        quantities[number] == "phase-error", window.row0 & 1, pixel_of,
                     )  # fmt: skip
         if not on_sites:
             for placement in piece.placements:
@@ -280,28 +282,30 @@ class _Values:
 
 @late_kernel(
     "(float64[:, ::1], float64[:, ::1], bool, uint16[:, ::1], uint8[:, ::1], float64[::1], "
-    "float64[::1], bool, int64[:, ::1], int64[::1], int64[::1])"
+    "float64[::1], bool, int64, float64[::1])"
 )
 def _add(
     sums: Any, counts: Any, count: bool, entries: Any, masters: Any, first: Any, second: Any,
-    phases: bool, i: Any, j: Any, odd: Any,
+    phases: bool, odd: int, pixel_of: Any,
 ) -> None:  # fmt: skip  # pragma: no cover
-    """Add first[entry] - second[master] of a block's sites to pixels i[odd row, col], j[row].
+    """Add first[entry] - second[master] of a block's sites to their pixels; `odd` is 1 where its first row is odd.
 
     Of phases the squares of what is left of whole turns.
     """
     rows, cols = sums.shape
+    x0, along, aside, y0, up = pixel_of
     for r in range(masters.shape[0]):
-        to_j = j[r]
+        to_j = int(np.floor(y0 + r * up))
         if not 0 <= to_j < rows:
             continue
+        start = x0 + ((r + odd) & 1) * aside
         at = -1
         here = 0.0
         sites = 0
         for c in range(masters.shape[1]):
             if masters[r, c] == 0:
                 continue
-            to_i = i[odd[r], c]
+            to_i = int(np.floor(start + c * along))
             if to_i != at:
                 if 0 <= at < cols:
                     sums[to_j, at] += here

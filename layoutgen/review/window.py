@@ -82,6 +82,8 @@ class Turn:
 
     def after(self, inner: Turn) -> Turn:
         """What `inner` and then this one does."""
+        if inner is AS_IT_IS:
+            return self
         return Turn(
             self.xx * inner.xx + self.xy * inner.yx,
             self.xx * inner.xy + self.xy * inner.yy,
@@ -111,6 +113,9 @@ class Turn:
         x, y = self.x0, self.y0
         back = Turn(self.xx, self.yx, self.xy, self.yy)
         return back.box((box[0] - x, box[1] - y, box[2] - x, box[3] - y))
+
+
+AS_IT_IS = Turn()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -207,6 +212,10 @@ class Layout:
         self._offsets: dict[str, int] = {}
         self._reaches: dict[int, _Reach] = {}
         self._kept: dict[int, Content] = {}
+        # their outlines by cell and turn
+        self._turned: dict[
+            tuple[int, Turn], list[tuple[LayerKey, IntArray, Box, IntArray | None]]
+        ] = {}
         # the last of the others: a window near an axis meets a block once for each of its images
         self._recent: OrderedDict[int, Content] = OrderedDict()
         self._numbers = _Numbers()
@@ -243,6 +252,7 @@ class Layout:
     def close(self) -> None:
         """Give the file back."""
         self._kept.clear()
+        self._turned.clear()
         self._recent.clear()
         self.file.close()
 
@@ -468,7 +478,7 @@ class Layout:
             below, where = turn.after(inner), turn.points(places)
             inside = self.content(child)
             if inside.leaf:
-                yield from self.leaves(inside, below, where, window, layers)
+                yield from self.leaves(child, below, where, window, layers)
                 continue
             if len(places) > limit:
                 raise TooManyError
@@ -498,7 +508,7 @@ class Layout:
             places = np.zeros((int(ends[-1]), 2), np.int64)
             _fill_touching(*args, ends[:-1].copy(), places)
             for k in np.flatnonzero(np.diff(ends)).tolist():
-                yield int(items[k]), Turn(), places[ends[k] : ends[k + 1]]
+                yield int(items[k]), AS_IT_IS, places[ends[k] : ends[k + 1]]
         for reference in content.turned:
             child = self.number(reference.cell)
             box = self.box_of(child)
@@ -544,25 +554,55 @@ class Layout:
             if len(places):
                 yield layer, turn.linear.points(shape.polygon), turn.points(places)
 
-    @staticmethod
     def leaves(
-        content: Content,
+        self,
+        number: int,
         turn: Turn,
         places: IntArray,
         window: Box,
         layers: Collection[LayerKey] | None,
     ) -> Iterator[tuple[LayerKey, IntArray, IntArray]]:
-        """Polygons of a cell without references, turned, at many places."""
-        for shape in content.shapes:
-            layer = (shape.layer, shape.datatype)
-            if not len(shape.polygon) or (layers is not None and layer not in layers):
+        """Polygons of a cell without references, turned, at the places where the cell touches a window."""
+        for layer, outline, box, moves in self._outlines(number, turn.linear):
+            if layers is not None and layer not in layers:
                 continue
-            outline = turn.linear.points(shape.polygon)
-            box = (*outline.min(axis=0).tolist(), *outline.max(axis=0).tolist())
-            for move in turn.linear.points(shape.positions):
+            if moves is None:
+                yield layer, outline, places
+                continue
+            for move in moves:
                 near = _near(places + move, box, window)
                 if len(near):
                     yield layer, outline, near
+
+    def _outlines(
+        self, number: int, turn: Turn
+    ) -> list[tuple[LayerKey, IntArray, Box, IntArray | None]]:
+        """Layer, outline, box and places of a small cell's polygons, turned; no places where the cell is that polygon."""
+        known = self._turned.get((number, turn))
+        if known is not None:
+            return known
+        content, box = self.content(number), self.box_of(number)
+        found: list[tuple[LayerKey, IntArray, Box, IntArray | None]] = []
+        for shape in content.shapes:
+            if not len(shape.polygon):
+                continue
+            outline = turn.points(shape.polygon)
+            own = _box_of(outline)
+            alone = (
+                len(content.shapes) == 1 and not shape.positions.any() and len(shape.positions) == 1
+            )
+            whole = alone and box is not None and turn.box(box) == own
+            moves = None if whole else turn.points(shape.positions)
+            found.append(((shape.layer, shape.datatype), outline, own, moves))
+        if number in self._kept:
+            self._turned[number, turn] = found
+        return found
+
+
+def _box_of(outline: IntArray) -> Box:
+    x0, y0 = outline.min(axis=0).tolist()
+    x1, y1 = outline.max(axis=0).tolist()
+    return x0, y0, x1, y1
 
 
 def open_layout(path: str | Path, top: str | None = None, *, trust_boxes: bool = True) -> Layout:
