@@ -456,10 +456,9 @@ def _rounds(
 ) -> Iterator[Rows]:  # fmt: skip
     """Rounds of the fixed point: (constant, slope, nodes) to (nodes, coef, change) after the last.
 
-    The exposed area of a node is constant + slope * (density - origin); `change` is by how much it would
-    change for one more round. A round goes its weight's share of
-    the way to the density that follows from these areas, the last one, whose weight is 1, all of it. All
-    rounds work on the same rows in place.
+    The exposed area of a node is constant + slope * (density - origin), and `change` what it would still
+    change by. A round goes its weight's share of the way to the density that follows from these areas, the
+    last one, whose weight is 1, all of it. All rounds work on the same rows in place.
     """
     raster, last, count = geometry.raster, geometry.last, len(weights)
     skip = (kernel.reach if raster.mirror_x else 0, kernel.reach if raster.mirror_y else 0)
