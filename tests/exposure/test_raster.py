@@ -73,6 +73,14 @@ def test_taps_to_the_nodes_are_those_to_coefficients_and_then_to_nodes() -> None
     np.testing.assert_array_equal(part, found[33:53, 20:])
 
 
+def test_beyond_the_arrays_edge_coefficients_count_as_those_at_it() -> None:
+    coef = np.random.default_rng(2).random((7, 9)).astype(np.float32)
+    wide = np.pad(coef.astype(np.float64), 1, mode="edge")
+    across = (wide[:, :-2] + 4 * wide[:, 1:-1] + wide[:, 2:]) / 6
+    wanted = (across[:-2] + 4 * across[1:-1] + across[2:]) / 6
+    np.testing.assert_allclose(node_values(coef), wanted, rtol=0, atol=2e-7)
+
+
 @pytest.mark.parametrize("side", [0.5, 2.0, 5.0])
 def test_the_centre_of_a_square_pad_sees_erf_squared(side: float) -> None:
     # rho erf(L / (2 beta))^2, product of two straight integrals; the corner of a wide pad sees 1/4

@@ -175,16 +175,27 @@ def test_weighted_rounds_leave_no_more_of_an_error_than_asked(
         assert max(map(abs, slopes)) ** len(weights) > 1e-4
 
 
+def test_neighbours_are_looked_for_as_far_as_the_longest_term_reaches() -> None:
+    terms = KERNELS["mixture"]
+    reach = [term.reach_dbu for term in terms]
+    assert len(set(reach)) == 3
+    for order in (terms, terms[::-1]):
+        assert Exposed(order, BIAS, background=False).reach_dbu == max(reach)
+    assert Exposed((), BIAS, background=False).reach_dbu == 0.0
+
+
 def test_no_rounds_are_wasted_on_a_bias_that_does_not_change() -> None:
     assert round_weights((0.0, 0.0), 1e-5) == (1.0,)
 
 
 @pytest.mark.parametrize("symmetry", ["octant", "quadrant", "half_x", "half_y", "whole"])
-@pytest.mark.parametrize("side", [16, 512])
+@pytest.mark.parametrize(("side", "at_a_time"), [(16, 1 << 17), (512, 1 << 17), (16, 1), (3, 1)])
 def test_bands_of_rows_settle_to_what_whole_rasters_do(
-    monkeypatch: pytest.MonkeyPatch, symmetry: str, side: int
+    monkeypatch: pytest.MonkeyPatch, symmetry: str, side: int, at_a_time: int
 ) -> None:
-    # the same numbers two ways: what is left is the last round's change and two bytes a node
+    # the same numbers two ways: what is left is the last round's change and two bytes a node;
+    # few nodes at a time are a few rows, as of a part that is very wide
+    monkeypatch.setattr("layoutgen.exposure.bands._AT_A_TIME", at_a_time)
     monkeypatch.setattr("layoutgen.exposure.part.BLOCK_SIDE", {"square": side, "hexagonal": side})
     lattice = Lattice("square", 400, 400, "site")
     terms = KERNELS["gaussian"]

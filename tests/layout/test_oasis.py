@@ -537,6 +537,16 @@ def test_the_expected_size_is_right_to_a_third(
     assert guess == pytest.approx(size, rel=0.34)
 
 
+@pytest.mark.parametrize(("count", "wanted_hex"), [(128, "7e"), (129, "7f"), (130, "8001")])
+def test_counts_of_positions_take_as_few_bytes_as_they_need(count: int, wanted_hex: str) -> None:
+    # SEMI P39: repetition type 11 holds two positions fewer than there are, the grid, and then the steps
+    data, _ = encode_sites(
+        CodeBlock(0, 0, np.ones((1, count), np.uint8)), Lattice("square", 400, 400, "gap"),
+        _prefixes(np.array([0])), strip_sites=1024,
+    )  # fmt: skip
+    assert f"0b{wanted_hex}9003" in bytes(data).hex()
+
+
 def test_a_code_without_a_shape_is_refused() -> None:
     # a place in memory beyond the table of shapes would be read for it
     codes = np.full((4, 5), 2, dtype=np.uint8)

@@ -71,6 +71,19 @@ def test_a_disc_is_convex_and_has_the_symmetries_of_the_square(
     assert np.all(step[:, 0] * after[:, 1] - step[:, 1] * after[:, 0] > 0)
 
 
+@pytest.mark.parametrize("vertices", [16, 24, 32])
+def test_small_discs_of_many_vertices_are_convex_too(vertices: int) -> None:
+    # a few grid steps from vertex to vertex: the nearest area would often have a dent
+    for diameter in range(20, 111):
+        polygon = disc_polygon(diameter, vertices)
+        if polygon is None:
+            assert diameter < 40
+            continue
+        step = np.roll(polygon, -1, axis=0) - polygon
+        after = np.roll(step, -1, axis=0)
+        assert np.all(step[:, 0] * after[:, 1] - step[:, 1] * after[:, 0] > 0), diameter
+
+
 @pytest.mark.parametrize("vertices", [8, 16, 24, 32])
 def test_more_vertices_stay_near_the_circle(vertices: int) -> None:
     polygon = disc_polygon(300, vertices)

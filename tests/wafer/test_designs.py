@@ -43,6 +43,7 @@ def density_pad(
     squares_in: Path | None = None,
     background: bool = False,
     bias_nm: float = 0.0,
+    backscatter: str = "9 um",
 ) -> list[Design]:
     """The patches of a density pad; squares_in: the recipe's folder, where pillars are squares."""
 
@@ -56,6 +57,7 @@ def density_pad(
                 "lattice": {"kind": kind, "pitch": "400 nm"},
             }
         ]
+        data["exposure"]["backscatter"][0]["range"] = backscatter
         if squares_in is not None:
             data["pillars"]["vertices"] = 4
             data["pillars"]["ladder"] = {"min": "80 nm", "max": "320 nm", "step": "2 nm"}
@@ -275,6 +277,18 @@ def test_patches_stand_in_rows_of_density_and_columns_of_probe(small_recipe: Rec
     assert [d.masters.master_nm[0] for d in designs] == [140, 200, 260] * 2
     low, high = designs[1], designs[4]
     assert low.masters.master_nm[1] < high.masters.master_nm[1]
+
+
+@pytest.mark.parametrize("backscatter", ["9 um", "8.9598 um", "8.9602 um"])
+def test_a_patch_holds_the_sites_whose_centres_lie_in_its_square(
+    small_recipe: Recipes, backscatter: str
+) -> None:
+    # half of 5 beta is 22.5 um, or half a nanometre less or more than 22.4 um, where a row of sites stands
+    (patch,) = density_pad(small_recipe, [0.3], backscatter=backscatter)
+    across = {"9 um": 113, "8.9598 um": 111, "8.9602 um": 113}[backscatter]
+    x, _, _ = sites(patch)
+    assert len(x) == across**2
+    assert patch.part("whole").pillars == across**2
 
 
 @pytest.mark.parametrize("transfers", ["even", "odd"])

@@ -38,6 +38,8 @@ def test_circles_have_the_symmetry_of_the_square(radius: float) -> None:
 
 def test_rectangles_and_crosses_grow_with_square_corners() -> None:
     assert shapely.Polygon(grown(Rect(-10.5, 0, 10.5, 7), 5)).bounds == (-16, -5, 16, 12)
+    # sides between grid lines go outwards to the next
+    assert shapely.Polygon(grown(Rect(-3.5, -0.5, 2.5, 7.5), 5)).bounds == (-9, -6, 8, 13)
     # a cross grown by w is the cross with longer arms and wider bars
     larger = shapely.Polygon(cross(500 + 20, 10 + 20))
     assert shapely.Polygon(grown(cross(500, 10), 20)).equals(larger)
