@@ -17,6 +17,8 @@ from __future__ import annotations
 
 import argparse
 import ast
+import hashlib
+import math
 import os
 import re
 import shutil
@@ -24,6 +26,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -225,29 +228,27 @@ def harmless() -> set[tuple[str, str, str]]:
 def choose(count: int, seed: int) -> list[Break]:
     """Seeded breaks; each module gets its share by the places that it has, each kind of break a like chance.
 
-    Where one that alters nothing is drawn, another takes its place and its number.
+    Those that alter nothing are left out. A break's chance comes from its own text, so that another line of
+    the source elsewhere seldom makes another choice.
     """
     every: list[Break] = []
-    idle: list[bool] = []
+    chances: list[float] = []
     known = harmless()
     for path in modules():
         source = path.read_text(encoding="utf-8")
-        here = breaks_of(path)
-        every += here
-        idle += [(broken.module, *broken.lines(source)) in known for broken in here]
-    rng = np.random.default_rng(seed)
-    kinds = [found.kind for found in every]
-    weights = np.array([1 / kinds.count(kind) for kind in kinds])
-    size = min(count, len(every))
-    picked = rng.choice(len(every), size=size, replace=False, p=weights / weights.sum())
-    weights[[*picked, *np.flatnonzero(idle)]] = 0
-    wanting = [place for place, k in enumerate(picked) if idle[k]]
-    del wanting[int(np.count_nonzero(weights)) :]
-    if wanting:
-        picked[wanting] = rng.choice(
-            len(every), size=len(wanting), replace=False, p=weights / weights.sum()
-        )
-    return [every[int(k)] for k in picked]
+        times: Counter[tuple[str, str]] = Counter()
+        for broken in breaks_of(path):
+            lines = broken.lines(source)
+            times[lines] += 1
+            if (broken.module, *lines) not in known:
+                every.append(broken)
+                text = f"{seed}|{broken.module}|{lines}|{times[lines]}"
+                digest = hashlib.blake2b(text.encode(), digest_size=8).digest()
+                chances.append((int.from_bytes(digest) + 1) / 2**64)
+    kinds = Counter(broken.kind for broken in every)
+    # the least exponential waits, at rates that are the weights (Efraimidis and Spirakis 2006)
+    waits = [-math.log(u) * kinds[b.kind] for u, b in zip(chances, every, strict=True)]
+    return [every[k] for k in sorted(range(len(every)), key=waits.__getitem__)[:count]]
 
 
 def _looks(tree: Path, module: str) -> Iterator[list[str]]:

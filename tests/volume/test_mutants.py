@@ -24,6 +24,7 @@ def test_a_seed_chooses_the_same_breaks_and_all_kinds_and_rooms() -> None:
     chosen = choose(100, 1)
     assert chosen == choose(100, 1)
     assert chosen != choose(100, 2)
+    assert chosen[:30] == choose(30, 1)
     assert len(set(chosen)) == 100
     assert {b.kind for b in chosen} == {"sign", "edge", "one", "axis", "minus", "ends"}
     assert {b.module.split("/")[1] for b in chosen} >= {"optics", "exposure", "wafer", "layout"}
