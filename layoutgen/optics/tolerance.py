@@ -59,7 +59,7 @@ AMOUNTS = {
 #: No process is off by more; a search for a tolerance ends here.
 _FARTHEST_NM = 60.0
 #: A tolerance is found to this, or where the loss is this near to what is allowed.
-_CLOSE_NM, _CLOSE = 1e-8, 1e-12
+_CLOSE_NM, _CLOSE = 1e-8, 1e-10
 #: Gauss-Hermite nodes in standard deviations, and weights: exact for polynomials up to the ninth degree.
 _NODES = (0.0, 1.355626179974266, -1.355626179974266, 2.856970013872806, -2.856970013872806)
 _WEIGHTS = (

@@ -16,6 +16,7 @@ comes back as a sentence.
 from __future__ import annotations
 
 import math
+import struct
 from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
@@ -356,8 +357,7 @@ def shape_key(polygon: NDArray[np.signedinteger]) -> tuple[bytes, tuple[int, int
     counter-clockwise and starts at its smallest (x, y); coordinates are doubled and counted from
     the centre of the bounding box, so an odd width needs no fractions.
     """
-    points = [(int(x), int(y)) for x, y in polygon]
-    points = _corners(points)
+    points = _corners([(x, y) for x, y in polygon.tolist()])
     if not points:
         raise ValueError("a polygon without area has no key")
     area2 = sum(
@@ -370,8 +370,8 @@ def shape_key(polygon: NDArray[np.signedinteger]) -> tuple[bytes, tuple[int, int
     points = points[first:] + points[:first]
     xs, ys = [p[0] for p in points], [p[1] for p in points]
     cx2, cy2 = min(xs) + max(xs), min(ys) + max(ys)
-    key = np.array([(2 * x - cx2, 2 * y - cy2) for x, y in points], "<i8")
-    return key.tobytes(), (cx2, cy2)
+    key = [c for x, y in points for c in (2 * x - cx2, 2 * y - cy2)]
+    return struct.pack(f"<{len(key)}q", *key), (cx2, cy2)
 
 
 def _corners(points: list[tuple[int, int]]) -> list[tuple[int, int]]:

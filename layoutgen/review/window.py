@@ -506,7 +506,7 @@ class Layout:
             _count_touching(*args, ends)
             np.cumsum(ends, out=ends)
             places = np.zeros((int(ends[-1]), 2), np.int64)
-            _fill_touching(*args, ends[:-1].copy(), places)
+            _fill_touching(*args, ends, ends[:-1].copy(), places)
             for k in np.flatnonzero(np.diff(ends)).tolist():
                 yield int(items[k]), AS_IT_IS, places[ends[k] : ends[k + 1]]
         for reference in content.turned:
@@ -684,15 +684,17 @@ def _count_touching(
 
 @late_kernel(
     "(int64[::1], int64[::1], int64[::1], int64[::1], int64[::1], int32[:, ::1], int64[:, "
-    "::1], int64[::1], int64[::1], int64[:, ::1])"
+    "::1], int64[::1], int64[::1], int64[::1], int64[:, ::1])"
 )
 def _fill_touching(
     group: Any, x: Any, y: Any, start: Any, end: Any, moves: Any, boxes: Any, window: Any,
-    free: Any, places: Any,
+    ends: Any, free: Any, places: Any,
 ) -> None:  # fmt: skip  # pragma: no cover
-    """Write these places, those of group k from free[k] on."""
+    """Write these places, those of group k from free[k] to ends[k + 1]."""
     for i in range(group.size):
         k = group[i]
+        if free[k] == ends[k + 1]:
+            continue
         low_x = window[0] - boxes[k, 2] - x[i]
         high_x = window[2] - boxes[k, 0] - x[i]
         low_y = window[1] - boxes[k, 3] - y[i]
