@@ -15,6 +15,7 @@ Arrays are [row, col] = [y, x]. Lengths are database units.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -49,6 +50,8 @@ STEPS = float(DENSITY_STEPS)
 #: Sites along a cell at the most: their weights on a node sum to their number times 2^12, and
 #: 2^12 * 2^14 * 2^5 would be the sign bit.
 MOST_STEPS = 31
+#: What a part adds farther away than so many nodes is told on nodes two to this times as far apart.
+_FAR_NODES, _FAR_LEVELS = 512, 3
 #: What a deposited sum must be multiplied by to count in site areas.
 DEPOSIT_SCALE = 1.0 / (AREA_UNIT * _WEIGHT_UNIT * _WEIGHT_UNIT)
 
@@ -720,27 +723,55 @@ class Convolver:
             total += found[y : y + g.rows, x : x + g.cols]
         return total
 
-    def spread(self, source: SingleArray) -> list[tuple[SingleArray, Grid]]:
-        """Each term's density as far as it reaches, on nodes of its own: coefficients and grid.
+    def spread(
+        self, source: SingleArray, within_dbu: float = math.inf
+    ) -> list[list[tuple[SingleArray, Grid]]]:
+        """Each term's density as far as it reaches, on nodes of its own: coefficients and grids, widest first.
 
-        Beside a mirror axis the arrays start a few nodes beyond it.
+        within_dbu: nobody asks farther than this beyond the array. What reaches very far is told on coarser
+        nodes there; where a finer grid holds a place, that one counts. Beside a mirror axis the arrays start
+        a few nodes beyond it.
         """
-        g = self.grid
         found = []
         for term in self.terms:
             array, i0, j0, level = self._coarse(source, term)
-            hx, hy = g.hx * 2.0**level, g.hy * 2.0**level
-            far_x, far_y = int(term.reach_dbu / hx) + 4, int(term.reach_dbu / hy) + 4
-            array = np.pad(
-                array,
-                ((0 if self.mirror_y else far_y, far_y), (0 if self.mirror_x else far_x, far_x)),
-            )
-            i0, j0 = i0 - (0 if self.mirror_x else far_x), j0 - (0 if self.mirror_y else far_y)
-            wide, i1, j1 = self._mirrored(array, i0, j0, _margin(term, hx), _margin(term, hy))
-            coef = np.float32(term.share) * convolve(wide, term, hx, hy, Scratch())
-            coef = np.ascontiguousarray(coef[j0 - j1 :, i0 - i1 :])
-            found.append((coef, Grid(hx, hy, i0, j0, coef.shape[1], coef.shape[0])))
+            far = min(term.reach_dbu, within_dbu)
+            array = array.copy()  # it may lie in memory that is used again
+            grids = [self._spread_on(array, i0, j0, level, term, far, blurred=False)]
+            while far > _FAR_NODES * min(grids[-1][1].hx, grids[-1][1].hy):
+                for _ in range(_FAR_LEVELS):
+                    array, i0, j0 = self._restricted(array, i0, j0)
+                array, level = array.copy(), level + _FAR_LEVELS
+                grids.append(self._spread_on(array, i0, j0, level, term, far, blurred=True))
+            found.append(grids[::-1])
         return found
+
+    def _spread_on(
+        self, array: SingleArray, i0: int, j0: int, level: int, term: ScatterTerm, far: float, *,
+        blurred: bool,
+    ) -> tuple[SingleArray, Grid]:  # fmt: skip
+        """A term's density around an array of one level.
+
+        blurred: over two nodes, which changes nothing worth telling where only places far away are asked for. A
+        kernel narrower than its nodes would ring along the axes, as far as they go.
+        """
+        hx, hy = self.grid.hx * 2.0**level, self.grid.hy * 2.0**level
+        far_x, far_y = (min(int(far / h), _FAR_NODES) + 4 for h in (hx, hy))
+        array = np.pad(
+            array,
+            ((0 if self.mirror_y else far_y, far_y), (0 if self.mirror_x else far_x, far_x)),
+        )
+        i0, j0 = i0 - (0 if self.mirror_x else far_x), j0 - (0 if self.mirror_y else far_y)
+        wide, i1, j1 = self._mirrored(array, i0, j0, _margin(term, hx), _margin(term, hy))
+        if blurred:
+            from scipy.ndimage import convolve1d
+
+            weights = np.exp(-(np.arange(-8, 9) ** 2) / 4)
+            for axis in (0, 1):
+                wide = convolve1d(wide, weights / weights.sum(), axis, mode="constant")
+        coef = np.float32(term.share) * convolve(wide, term, hx, hy, Scratch())
+        coef = np.ascontiguousarray(coef[j0 - j1 :, i0 - i1 :])
+        return coef, Grid(hx, hy, i0, j0, coef.shape[1], coef.shape[0])
 
     def _coarse(
         self, source: FloatArray | SingleArray, term: ScatterTerm
@@ -750,13 +781,17 @@ class Convolver:
         level = 0
         while max(self.grid.hx, self.grid.hy) * 2 ** (level + 1) <= term.range_dbu / 4:
             level += 1
-            array, i0, j0 = restrict(array, i0, j0)
-            if self.mirror_x:  # nodes left of the axis lack their images
-                array, i0 = array[:, -i0:], 0
-            if self.mirror_y:
-                array, j0 = array[-j0:], 0
-            array, i0, j0 = self._mirrored(array, i0, j0, 4, 4)
+            array, i0, j0 = self._restricted(array, i0, j0)
         return array, i0, j0, level
+
+    def _restricted(self, array: SingleArray, i0: int, j0: int) -> tuple[SingleArray, int, int]:
+        """The deposits on nodes twice as far apart."""
+        array, i0, j0 = restrict(array, i0, j0)
+        if self.mirror_x:  # nodes left of the axis lack their images
+            array, i0 = array[:, -i0:], 0
+        if self.mirror_y:
+            array, j0 = array[-j0:], 0
+        return self._mirrored(array, i0, j0, 4, 4)
 
     def _mirrored(
         self, array: SingleArray, i0: int, j0: int, margin_x: int, margin_y: int

@@ -98,7 +98,8 @@ class Density:
     residual: float
     rounds: int
     area: SingleArray | None = None
-    _spread: list[tuple[SingleArray, Grid]] | None = None
+    _spread: list[list[tuple[SingleArray, Grid]]] | None = None
+    _within_dbu: float = 0.0
 
     def window(self, site: Site) -> tuple[SingleArray, int, int]:
         """The coefficients around a block's sites, and the node (i0, j0) of the first of them."""
@@ -123,17 +124,31 @@ class Density:
                 found += down[s] * across[t] * self.coef.nodes(i + t - 1, j + s - 1)
         return found
 
-    def shapes_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
-        """What the part's shapes add at places x (cols,), y (rows,) from its axis; (rows, cols)."""
-        if self._spread is None:
+    def shapes_at(self, x: FloatArray, y: FloatArray, within_dbu: float = math.inf) -> FloatArray:
+        """What the part's shapes add at places x (cols,), y (rows,) from its axis; (rows, cols).
+
+        within_dbu: no place lies farther from the part than this: a term may reach a hundred times as far.
+        """
+        if self._spread is None or within_dbu > self._within_dbu:
             if self.area is None:
                 raise RuntimeError("a part that others see is solved with seen=True")
-            self._spread = self.raster.convolver.spread(self.area)
+            self._spread = self.raster.convolver.spread(self.area, within_dbu)
+            self._within_dbu = within_dbu
         ax = np.abs(x) if self.raster.mirror_x else x
         ay = np.abs(y) if self.raster.mirror_y else y
         found = np.zeros((len(y), len(x)))
-        for coef, grid in self._spread:
-            found += field_at(coef, grid, ax, ay)
+        for grids in self._spread:
+            of_term = np.zeros_like(found)
+            for coef, grid in grids:
+                # a spline asks two nodes each way; the finest grid that has them comes last
+                rows = np.flatnonzero(
+                    (ay >= (grid.j0 + 2) * grid.hy) & (ay <= (grid.j0 + grid.rows - 3) * grid.hy)
+                )
+                cols = np.flatnonzero(
+                    (ax >= (grid.i0 + 2) * grid.hx) & (ax <= (grid.i0 + grid.cols - 3) * grid.hx)
+                )
+                of_term[np.ix_(rows, cols)] = field_at(coef, grid, ax[cols], ay[rows])
+            found += of_term
         return found
 
 

@@ -163,6 +163,8 @@ class _Builder:
         self._seen: set[int] = set()  # designs that others have near them
         #: A raster holds its part's own frame whole, which reaches this far beyond the part.
         self.frame = float(plan.frame_width_dbu or 0)
+        #: No two places on the wafer are farther apart.
+        self.span = math.inf
 
     # --- everything that is exposed ------------------------------------------------------------
 
@@ -243,6 +245,8 @@ class _Builder:
         boxes = np.array([self.bounds(thing) for thing in self.things], dtype=np.float64).reshape(
             -1, 4
         )
+        if len(boxes):
+            self.span = 2 * math.hypot(*(boxes[:, 2:].max(axis=0) - boxes[:, :2].min(axis=0)))
         found: dict[int, list[int]] = {}
         known: dict[tuple[object, ...], list[int]] = {}
         search = _Search(boxes, reach)
@@ -416,7 +420,7 @@ class _Builder:
             thing = self.things[k]
             if thing.design >= 0:
                 total += densities[class_of[k]].shapes_at(
-                    x - (thing.x - me.x), y - (thing.y - me.y)
+                    x - (thing.x - me.x), y - (thing.y - me.y), self.span
                 )
         return total
 
