@@ -64,6 +64,17 @@ def test_gross_dies_agree_with_de_vries(pitch_mm: float) -> None:
     assert found == pytest.approx(estimate, rel=0.02)
 
 
+def test_too_many_dies_are_refused_whichever_way_the_pitch_is_small() -> None:
+    # (190 mm)^2 over 4 million is 9025 um^2, whatever the die's shape
+    for pitch in (("5 mm", "0.4 um"), ("0.4 um", "5 mm")):
+        with pytest.raises(InputError, match="want at most 4000000 dies"):
+            place_dies(wafer("5 mm", "5 mm", "die", die_pitch=pitch), ONE_NM)
+    assert (
+        len(place_dies(wafer("5 mm", "5 mm", "die", die_pitch=("5 mm", "20 um")), ONE_NM).sites)
+        > 2e5
+    )
+
+
 # --- brute force --------------------------------------------------------------------------------
 
 
