@@ -446,8 +446,10 @@ class _Round:
         convolve_columns(lines, low - self.lines.j0, left, self.taps[1], found)
         return found
 
-    def drop(self) -> None:
-        self.lines.drop(self.done - self._reach)
+    def finish(self, end: int) -> None:
+        """The rows before `end` are done: give back the lines that no later row asks for."""
+        self.done = end
+        self.lines.drop(end - self._reach)
 
 
 def _rounds(
@@ -487,8 +489,7 @@ def _rounds(
                 step -= nodes
                 step *= np.float32(weight)
                 nodes += step
-                one.done = end
-                one.drop()
+                one.finish(end)
             end = one.done
         one = rounds[-1]
         one.take(held, end, origin, scratch)
@@ -506,8 +507,7 @@ def _rounds(
         np.subtract(values[keep], before, out=change)
         change *= slope
         yield Rows(one.done, held.i0 + one.skip + skip[0], (values[keep], coef[keep], change))
-        one.done = end
-        one.drop()
+        one.finish(end)
         held.drop(end)
 
 

@@ -265,8 +265,8 @@ def _in_bands(
         return tables[0]
 
     before = () if line.enough else round_weights(slopes, _LEFT)
-    for pas in range(_PASSES):
-        after = round_weights(slopes, STOP / (_OFF if line.enough else line.off), 2 * pas)
+    for more in range(0, 2 * _PASSES, 2):
+        after = round_weights(slopes, STOP / (_OFF if line.enough else line.off), more)
         found = settled(
             raster, exposed.terms[0].range_dbu, line, weights=(before, after), table=table,
             frame=frame if exposed.background else None, jobs=jobs,

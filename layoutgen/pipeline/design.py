@@ -180,6 +180,7 @@ def _library_warnings(loaded: LoadedRecipe) -> list[str]:
     """Where a library is for another stack than the recipe's, or its rows are too far apart to be read one way."""
     recipe = loaded.recipe
     said: list[str] = []
+    looked_at = set()
     parts: list[Lens | Deflector] = [*recipe.lenses, *recipe.deflectors]
     for part in parts:
         keys = recipe.pillars_of(part)
@@ -192,10 +193,11 @@ def _library_warnings(loaded: LoadedRecipe) -> list[str]:
                 said.append(
                     f"{keys.library}: its header states {what} {theirs:g}{unit}, and the recipe {ours:g}{unit}"
                 )
-        for low, high, turns in rows_far_apart(
-            loaded.libraries[keys.library], part.wavelength_nm,
-            keys.diameter.min_nm, keys.diameter.max_nm,
-        ):  # fmt: skip
+        rows = keys.library, part.wavelength_nm, keys.diameter.min_nm, keys.diameter.max_nm
+        if rows in looked_at:  # a thousand lenses have one library as a rule
+            continue
+        looked_at.add(rows)
+        for low, high, turns in rows_far_apart(loaded.libraries[rows[0]], *rows[1:]):
             said.append(
                 f"{keys.library}: phase moves by {turns:.2f} turns between its rows of {low:g} and {high:g} nm at"
                 f" {part.wavelength_nm:g} nm; half a turn can be read two ways, so want rows closer together"

@@ -415,9 +415,8 @@ def _dies(wafer: Wafer, names: Names) -> dict[str, Any]:
 
 def _windows(wafer: Wafer, layout: Layout, names: Names) -> list[WindowFacts]:
     found = []
-    sizes: dict[
-        bytes, float
-    ] = {}  # of outlines as they are written, which recur from window to window
+    # of outlines as they are written, which recur from window to window
+    sizes: dict[bytes, float] = {}
 
     def size_nm(outline: NDArray[np.int64]) -> float:
         written = outline.tobytes()

@@ -61,12 +61,8 @@ def verify_folder(
         if job_hash(loaded, job.only) != job.manifest["job"]:
             problems.append("manifest.json: the job's hash is not that of its recipe and tables")
     plan = wafer.plan
-    if job.manifest["pillars"] != wafer.tree.pillars:
-        problems.append(
-            f"manifest.json: want pillars {wafer.tree.pillars}, got {job.manifest['pillars']}"
-        )
-    for sentence in _differences("dies", plan.die_counts, job.manifest["dies"]):
-        problems.append(f"manifest.json: {sentence}")
+    problems += _told_otherwise(job, "pillars", wafer.tree.pillars)
+    problems += _told_otherwise(job, "dies", plan.die_counts)
     for key, wanted in operator_facts(wafer).items():
         if job.manifest.get(key) != wanted:
             problems.append(f"manifest.json: want {key} {wanted!r}, got {job.manifest.get(key)!r}")
@@ -118,8 +114,13 @@ def _facts_that_differ(
         "rules": rule_facts(rules),
     }
     for key, value in json.loads(json.dumps(wanted)).items():
-        for sentence in islice(_differences(key, value, job.manifest.get(key)), 1):
-            yield f"manifest.json: {sentence}"
+        yield from islice(_told_otherwise(job, key, value), 1)
+
+
+def _told_otherwise(job: Job, key: str, wanted: Any) -> Iterator[str]:
+    """A sentence for each place at which the manifest tells something else of a key."""
+    for sentence in _differences(key, wanted, job.manifest.get(key)):
+        yield f"manifest.json: {sentence}"
 
 
 def _differences(where: str, wanted: Any, got: Any) -> Iterator[str]:

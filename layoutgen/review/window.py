@@ -116,6 +116,8 @@ class Turn:
 
 
 AS_IT_IS = Turn()
+#: Layer, outline, box and places of a polygon in its cell; no places where the cell is that polygon alone.
+Outlined = tuple[LayerKey, IntArray, Box, IntArray | None]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -213,9 +215,7 @@ class Layout:
         self._reaches: dict[int, _Reach] = {}
         self._kept: dict[int, Content] = {}
         # their outlines by cell and turn
-        self._turned: dict[
-            tuple[int, Turn], list[tuple[LayerKey, IntArray, Box, IntArray | None]]
-        ] = {}
+        self._turned: dict[tuple[int, Turn], list[Outlined]] = {}
         # the last of the others: a window near an axis meets a block once for each of its images
         self._recent: OrderedDict[int, Content] = OrderedDict()
         self._numbers = _Numbers()
@@ -541,16 +541,16 @@ class Layout:
             layer = (shape.layer, shape.datatype)
             if not len(shape.polygon) or (layers is not None and layer not in layers):
                 continue
-            low, high = shape.polygon.min(axis=0).tolist(), shape.polygon.max(axis=0).tolist()
+            own = _box_of(shape.polygon)
             x0, y0, x1, y1 = shape.places.bounds()
             if (
-                x0 + low[0] > local[2]
-                or x1 + high[0] < local[0]
-                or y0 + low[1] > local[3]
-                or y1 + high[1] < local[1]
+                x0 + own[0] > local[2]
+                or x1 + own[2] < local[0]
+                or y0 + own[1] > local[3]
+                or y1 + own[3] < local[1]
             ):
                 continue
-            places = _near(shape.positions, (*low, *high), local)
+            places = _near(shape.positions, own, local)
             if len(places):
                 yield layer, turn.linear.points(shape.polygon), turn.points(places)
 
@@ -574,15 +574,13 @@ class Layout:
                 if len(near):
                     yield layer, outline, near
 
-    def _outlines(
-        self, number: int, turn: Turn
-    ) -> list[tuple[LayerKey, IntArray, Box, IntArray | None]]:
-        """Layer, outline, box and places of a small cell's polygons, turned; no places where the cell is that polygon."""
+    def _outlines(self, number: int, turn: Turn) -> list[Outlined]:
+        """A small cell's polygons, turned."""
         known = self._turned.get((number, turn))
         if known is not None:
             return known
         content, box = self.content(number), self.box_of(number)
-        found: list[tuple[LayerKey, IntArray, Box, IntArray | None]] = []
+        found: list[Outlined] = []
         for shape in content.shapes:
             if not len(shape.polygon):
                 continue

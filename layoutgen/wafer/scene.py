@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -163,8 +163,6 @@ class _Builder:
         self._seen: set[int] = set()  # designs that others have near them
         #: A raster holds its part's own frame whole, which reaches this far beyond the part.
         self.frame = float(plan.frame_width_dbu or 0)
-        #: No two places on the wafer are farther apart.
-        self.span = math.inf
 
     # --- everything that is exposed ------------------------------------------------------------
 
@@ -237,23 +235,30 @@ class _Builder:
         )
         return own[0] + thing.x, own[1] + thing.y, own[2] + thing.x, own[3] + thing.y
 
+    @cached_property
+    def boxes(self) -> FloatArray:
+        """Box of every thing that `gather` found, (things, 4)."""
+        found = np.array([self.bounds(thing) for thing in self.things], dtype=np.float64)
+        return found.reshape(-1, 4)
+
+    @cached_property
+    def span(self) -> float:
+        """Twice the longest way across everything: no place that is asked for is farther from a part."""
+        across = self.boxes[:, 2:].max(axis=0) - self.boxes[:, :2].min(axis=0)
+        return 2 * math.hypot(*across)
+
     # --- who stands in whose reach -------------------------------------------------------------
 
     def neighbours(self) -> dict[int, list[int]]:
         """Things in reach of each design thing, itself left out; what is negligible dropped."""
         reach = self.exposed.reach_dbu
-        boxes = np.array([self.bounds(thing) for thing in self.things], dtype=np.float64).reshape(
-            -1, 4
-        )
-        if len(boxes):
-            self.span = 2 * math.hypot(*(boxes[:, 2:].max(axis=0) - boxes[:, :2].min(axis=0)))
         found: dict[int, list[int]] = {}
         known: dict[tuple[object, ...], list[int]] = {}
-        search = _Search(boxes, reach)
+        search = _Search(self.boxes, reach)
         for number, thing in enumerate(self.things):
             if thing.design < 0:
                 continue
-            key = self._inner_key(number, thing, boxes, reach)
+            key = self._inner_key(number, thing, reach)
             if key is not None and key in known:
                 # the same things by their position in the die
                 held = self.by_die[thing.die]
@@ -263,20 +268,18 @@ class _Builder:
                 near = [k for k in self.by_die[thing.die] if k != number]
             else:
                 near = [k for k in search.near(number) if k != number]
-            kept = self._weighty(number, near, boxes)
+            kept = self._weighty(number, near)
             found[number] = kept
             if key is not None:
                 position = {k: i for i, k in enumerate(self.by_die[thing.die])}
                 known[key] = [position[k] for k in kept]
         return found
 
-    def _inner_key(
-        self, number: int, thing: Thing, boxes: FloatArray, reach: float
-    ) -> tuple[object, ...] | None:
+    def _inner_key(self, number: int, thing: Thing, reach: float) -> tuple[object, ...] | None:
         """A key under which dies agree, where the reach ends inside the thing's own die."""
         if thing.die < 0:
             return None
-        die = self.plan.dies[thing.die]
+        die, boxes = self.plan.dies[thing.die], self.boxes
         outline = self.plan.die_outline
         room = min(
             boxes[number, 0] - die.x - outline[:, 0].min(),
@@ -305,8 +308,8 @@ class _Builder:
                 weight += term.share * min(term.outside(gap), at * area)
         return weight
 
-    def _weighty(self, number: int, near: Sequence[int], boxes: FloatArray) -> list[int]:
-        weights = sorted((self._weight(boxes[number], boxes[k]), k) for k in near)
+    def _weighty(self, number: int, near: Sequence[int]) -> list[int]:
+        weights = sorted((self._weight(self.boxes[number], self.boxes[k]), k) for k in near)
         total, keep = 0.0, []
         for weight, k in weights:
             total += weight
@@ -460,11 +463,10 @@ class _Builder:
             lone = self.lone(index)
             assert lone.density is not None
             densities[c] = lone.density
-            box = np.array(self.bounds(self.things[number]))
+            box = self.boxes[number]
             # A weak neighbour's own surroundings move its area by some per cent of its weight.
             if any(
-                self.things[k].design >= 0
-                and self._weight(box, np.array(self.bounds(self.things[k]))) > _STRONG
+                self.things[k].design >= 0 and self._weight(box, self.boxes[k]) > _STRONG
                 for k in around[number]
             ):
                 coupled.append(c)
