@@ -541,7 +541,7 @@ class _Again:
             tasks = []
             for index in band:
                 rows, cols = raster.around(raster.part.sites[index])
-                here = nodes[max(rows.start + grid.j0 - low, 0) : rows.stop + grid.j0 - low, cols]
+                here = nodes[rows.start + grid.j0 - low : rows.stop + grid.j0 - low, cols]
                 window = raster.window(raster.part.sites[index])
                 first = window[0].start + grid.j0 - low
                 cut = coef[first : first + window[0].stop - window[0].start, window[1]]

@@ -69,3 +69,20 @@ def test_a_term_that_never_counts_adds_nothing() -> None:
     square = [rectangle(-50e3, -50e3, 50e3, 50e3)]
     assert not polygon_density(square, [never], x, y).any()
     assert not polygon_density([], [ScatterTerm("gaussian", BETA, 1.0)], x, y).any()
+
+
+@pytest.mark.parametrize("slope", [0.1, 1.0, 7.0])
+@pytest.mark.parametrize("turned", [False, True])
+def test_an_edge_that_leaves_the_raster_at_its_side_is_still_straight(
+    slope: float, turned: bool
+) -> None:
+    # (1 + erf(d / b)) / 2 at distance d inside a half plane; the edge y = slope x goes far beyond the places
+    x, y = np.linspace(-4e3, 4e3, 3), np.linspace(-150e3, 150e3, 601)
+    far = 5e6
+    below = np.array(
+        [[-far, -slope * far], [-far, -20 * far], [far, -20 * far], [far, slope * far]]
+    )
+    (polygon, side) = (-below, -1) if turned else (below, 1)
+    found = polygon_density([polygon], [ScatterTerm("gaussian", BETA, 1.0)], x, y)
+    inside = side * (slope * x[None, :] - y[:, None]) / math.hypot(1, slope)
+    assert np.abs(found - (1 + erf(inside / BETA)) / 2).max() < 2e-4

@@ -106,6 +106,25 @@ def test_the_nodes_are_round_and_reach_beyond_what_is_held() -> None:
         assert np.ptp(np.diff(nodes)) < 1e-9
 
 
+@pytest.mark.parametrize(
+    ("held", "step"),
+    [((0.05, 0.3), 0.1), ((0.3, 0.6), 0.05), ((0.1, 0.8), 0.02), ((0.1, 0.85), 0.01),
+     ((0.5, 0.89), 0.005)],
+)  # fmt: skip
+def test_a_table_is_no_finer_than_it_must_be(held: tuple[float, float], step: float) -> None:
+    found = seed_table(model(), held, (180.0, 220.0))
+    densities, sizes = found.table.densities, found.table.diameters_nm
+    np.testing.assert_allclose(np.diff(densities), step, atol=1e-12)
+    assert found.interpolation_error_nm <= 0.05
+    # nodes of the next longer step: the straight line between two of them misses the model by too much
+    longer = {0.05: 0.1, 0.02: 0.05, 0.01: 0.02, 0.005: 0.01}.get(step)
+    if longer is not None:
+        low = np.arange(held[0] - longer, held[1] - longer / 2, longer)
+        ends = np.stack([low, low + longer / 2, low + longer])
+        first, middle, last = model().drawn_nm(ends[..., None], sizes[None, None, :])
+        assert np.abs((first + last) / 2 - middle).max() > 0.04
+
+
 def test_a_margin_that_cannot_print_is_left_out_and_what_is_held_is_not() -> None:
     # needed forward dose at rho: 0.474 + 0.7 (0.25 - rho), which is 0 at rho 0.928
     made = seed_table(model(), (0.5, 0.9), (150.0, 250.0)).table

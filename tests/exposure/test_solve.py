@@ -78,7 +78,7 @@ def pair_sum(x: Floats, y: Floats, area: Floats, kernel: Floats, step: float) ->
 
 
 def direct(
-    lattice: Lattice, terms: tuple[ScatterTerm, ...], bias: BiasTable = BIAS
+    lattice: Lattice, terms: tuple[ScatterTerm, ...], bias: BiasTable = BIAS, added: float = 0.0
 ) -> tuple[Floats, Floats, Floats]:
     """x, y and the density at the fixed point of every pillar, summed pair by pair."""
     x, y = lattice.sites_dbu(lattice.cover(RADIUS, RADIUS))
@@ -91,7 +91,7 @@ def direct(
     rho = np.full(len(x), 0.25)
     for _ in range(12):
         drawn = master + bias(rho, master)
-        new = pair_sum(fx, fy, math.pi / 4 * drawn**2, kernel, 5.0)
+        new = added + pair_sum(fx, fy, math.pi / 4 * drawn**2, kernel, 5.0)
         change = float(np.abs(new - rho).max())
         rho = new
         if change < 1e-7:
@@ -371,3 +371,18 @@ def test_a_bias_too_steep_to_settle_is_refused_in_a_sentence() -> None:
             part, Exposed(terms, steep, background=False), 160_000.0,
             raster=PartRaster(part, terms, 0.0), seen=False,
         )  # fmt: skip
+
+
+@pytest.mark.parametrize("added", [0.15, 0.35])
+def test_what_neighbours_add_everywhere_settles_with_the_rest(added: float) -> None:
+    # all densities rise at once: the direct sum again, each time with the addition on top
+    lattice, terms = Lattice("square", 400, 400, "gap"), KERNELS["gaussian"]
+    part = part_of(lattice, "octant")
+    raster = PartRaster(part, terms, 0.0)
+    around = np.full(raster.grid.shape, added, dtype=np.float32)
+    found = solve(
+        part, Exposed(terms, BIAS, background=False), 160_000.0, raster=raster, around=around
+    )
+    x, y, rho = direct(lattice, terms, added=added)
+    assert found.residual < 1e-5
+    assert float(np.abs(found.at(x, y) + added - rho).max()) < 5e-5

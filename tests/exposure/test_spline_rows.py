@@ -63,3 +63,11 @@ def test_constant_rows_are_exact() -> None:
 def test_rows_that_lack_a_column_are_refused() -> None:
     with pytest.raises(ValueError, match="every column"):
         ragged().put(VALUES[:, 6:], 2, -3)
+
+
+def test_rows_of_one_node_are_kept_and_rows_of_none_ask_for_nothing() -> None:
+    rows = SplineRows(0, np.array([2, 3, 9, 4]), np.array([2, 1, 0, 1]))
+    rows.put(VALUES[:4, :6], 0, 0)  # columns 0 .. 5: row 2 keeps nothing, not even column 9
+    wanted = np.zeros((4, 14), dtype=np.float32)
+    wanted[0, 2:4], wanted[1, 3], wanted[3, 4] = VALUES[0, 2:4], VALUES[1, 3], VALUES[3, 4]
+    np.testing.assert_allclose(rows.window(0, 0, 14, 4), wanted, rtol=0, atol=1e-5)

@@ -404,3 +404,39 @@ def test_a_ring_of_an_aperture_keeps_its_focus_longer() -> None:
         depth.append(found)
     assert depth[1] / depth[0] == pytest.approx(1 / (1 - inner**2), rel=0.1)
     assert depth[1] > 3 * 0.94 / (half / focal) ** 2
+
+
+@pytest.fixture(scope="module")
+def oblique() -> tuple[FocalField, Spot]:
+    """A perfect lens under light from below and from the left: its spot is off both axes, by different ways."""
+    pitch, half, focal, wavelength = 0.4, 30.0, 150.0, 0.94
+    axis = sites(75, pitch)
+    x, y = np.meshgrid(axis, axis)
+    place = (12.0, -7.0, focal)
+    # equal paths to the place, whatever light arrives: Fermat's principle
+    phase = -2 * np.pi / wavelength * np.sqrt((x - 12) ** 2 + (y + 7) ** 2 + focal**2)
+    beam = Beam(wavelength_um=wavelength, focus_um=place)
+    inside = (x * x + y * y <= half**2).astype(np.float64)
+    field = lens_field(phase, inside, axis, axis, beam, half, (pitch, pitch))
+    return field, spot_at(field, place)
+
+
+def test_a_disc_off_the_axis_collects_what_a_fine_grid_adds_up(
+    oblique: tuple[FocalField, Spot],
+) -> None:
+    field, spot = oblique
+    step = 0.04
+    s = np.arange(-6.0, 6.0 + step / 2, step)
+    dx, dy = np.meshgrid(s, s)
+    light = np.abs(field.at(12 + dx, -7 + dy, np.full(dx.shape, 150.0))) ** 2
+    radii = np.array([1.2, 2.5, 5.0])
+    wanted = [float(light[dx * dx + dy * dy <= r * r].sum()) * step**2 for r in radii]
+    np.testing.assert_allclose(encircled_power(field, spot, radii), wanted, rtol=0.01)
+
+
+def test_an_image_off_the_axis_is_centred_on_its_spot(oblique: tuple[FocalField, Spot]) -> None:
+    field, spot = oblique
+    found = image(field, spot, 3.0, 3)
+    for j, i in np.ndindex(3, 3):
+        there = complex(field.at(12 + 3.0 * (i - 1), -7 + 3.0 * (j - 1), 150.0))
+        assert found[j, i] == pytest.approx(abs(there) ** 2, rel=1e-9)

@@ -200,6 +200,14 @@ def test_aspect_ratio_holds_on_the_master_and_after_every_step(
     assert got.size_nm[0] == smallest_target
 
 
+def test_a_pillar_of_which_a_step_leaves_nothing_is_barred() -> None:
+    # a target of 101 nm is drawn 101 nm wide for steps that add up to nothing, and gone after the first
+    steps = [{"name": "a", "bias": "-101 nm"}, {"name": "b", "bias": "101 nm"}]
+    got = pick(steps=steps)
+    assert got.size_nm[0] == 102
+    assert got.barred == {"nothing left of the pillar after a": 2}
+
+
 def test_a_rule_without_its_input_is_not_applied() -> None:
     assert len(pick(pillar_keys=keys(max_aspect_ratio=2.0))) == 211
 

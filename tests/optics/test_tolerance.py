@@ -14,12 +14,19 @@ from layoutgen.recipe.tables import read_library
 
 
 def budget(
-    *, curve: float = 4e-5, dip: float = 0.0, used: tuple[int, int] = (120, 280),
+    *, curve: float = 4e-5, dip: float = 0.0, bend: float = 0.0, used: tuple[int, int] = (120, 280),
     mean_square_sine: float = 0.01,
 ) -> Budget:  # fmt: skip
-    """Phase 0.03 rad per nm at 200 nm, its slope growing by 2 curve per nm; one site on each diameter."""
+    """Phase 0.03 rad per nm at 200 nm, its slope growing by 2 curve per nm; one site on each diameter.
+
+    The amplitude is a parabola of curvature 2 bend about 200 nm, less dips of the transmission.
+    """
     rows = [
-        (d, 0.03 * (d - 200) + curve * (d - 200) ** 2, 0.9 - dip * math.sin((d - 100) / 20) ** 2)
+        (
+            d,
+            0.03 * (d - 200) + curve * (d - 200) ** 2,
+            (math.sqrt(0.9) + bend * (d - 200) ** 2) ** 2 - dip * math.sin((d - 100) / 20) ** 2,
+        )
         for d in range(100, 301)
     ]
     text = "diameter_nm,phase_rad,transmission\n" + "".join(
@@ -89,6 +96,15 @@ def test_random_errors_cost_their_variance_times_the_mean_square_slope() -> None
     mean_square = 0.03**2 + (2 * 4e-5) ** 2 * (161**2 - 1) / 12
     assert budget().first_order_random(2.0) == pytest.approx(4 * mean_square, rel=5e-3)
     assert budget().random_loss(2.0) == pytest.approx(1 - math.exp(-4 * mean_square), rel=5e-3)
+
+
+@pytest.mark.parametrize("bend", [-4e-5, 4e-6])
+def test_amplitudes_that_bend_cost_or_save_twice_their_mean_change(bend: float) -> None:
+    # Taylor expansion: |t| grows by bend s^2 on the mean, and the loss by -2 of what that is of |t|
+    b = budget(curve=0.0, bend=bend)
+    amplitude = math.sqrt(0.9) + bend * (b.pillars.diameter_nm - 200) ** 2
+    wanted = 4 * (0.03**2 - 2 * bend / float(amplitude.mean()))
+    assert b.first_order_random(2.0) == pytest.approx(wanted, rel=2e-3)
 
 
 def test_rounding_to_a_ladder_costs_a_twelfth_of_the_square_step() -> None:

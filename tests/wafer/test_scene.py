@@ -296,6 +296,21 @@ def test_things_know_the_die_that_they_stand_on_and_marks_stand_on_none(
     assert [scene.figures[t.figures].key[0] for t in scene.things[2:]] == ["mark", "mark"]
 
 
+def test_the_box_of_what_a_mark_draws_is_that_of_its_vertices(small_recipe: Recipes) -> None:
+    def marked(data: Data) -> None:
+        data["wafer"]["marks"] = [
+            {"kind": "vernier", "pitches": ["2 um", "2.1 um"], "lines": 9, "length": "4 um",
+             "at": [["0 um", "70 um"]]},
+        ]  # fmt: skip
+
+    scene = scene_of(small_recipe, marked)
+    (mark,) = (f for f in scene.figures if f.key[0] == "mark")
+    points = np.concatenate(mark.polygons)
+    wanted = (*points.min(axis=0), *points.max(axis=0))
+    assert abs(wanted[0]) > 1.5 * abs(wanted[1])  # no square
+    assert mark.bounds == wanted
+
+
 def test_a_label_adds_what_its_polygons_give(small_recipe: Recipes) -> None:
     scene = scene_of(small_recipe, labelled(-27))
     middle = at(scene, 0, 0)
