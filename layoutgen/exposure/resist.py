@@ -62,6 +62,8 @@ _BLURRED = 0.2
 #: Waves that the Gaussian passes less of are left out.
 _WAVE_LEAST = 1e-11
 _ROUNDS = 80
+#: Newton's method settles in five or six; what does not in these is sought between bounds.
+_NEWTON_ROUNDS = 15
 _EDGE_TOLERANCE_NM = 1e-8
 
 
@@ -258,21 +260,44 @@ class ExposureModel:
         S is the shape's transform over its area, 2 J1(k R) / (k R) for a disc. Two dozen waves do where
         alpha is large, and as many neighbours would.
         """
-        from scipy.special import j1
+        return self._series_slopes(x, y, drawn, value_alone=True)[0]
+
+    def _series_slopes(
+        self, x: FloatArray, y: FloatArray, drawn: FloatArray, value_alone: bool = False
+    ) -> tuple[FloatArray, ...]:
+        """The series, and unless its value alone is wanted its slopes along x, along y and with the drawn size."""
+        from scipy.special import j0, j1
 
         assert self.cell is not None
-        total = np.ones(x.shape)
+        total, along_x, along_y, grows = np.ones(x.shape), *(np.zeros(x.shape) for _ in range(3))
         for kx, ky in self.cell.waves(self.alpha_nm):
             if self.squares:
                 half = drawn * (SQUARE_SIDE / 2 / math.pi)
-                shape = np.sinc(kx * half) * np.sinc(ky * half)
+                a, b = np.sinc(kx * half), np.sinc(ky * half)
+                shape = a * b
             else:
                 u = np.maximum(math.hypot(kx, ky) / 2 * drawn, 1e-9)
                 shape = 2 * j1(u) / u
             passed = 2 * math.exp(-(kx * kx + ky * ky) * self.alpha_nm**2 / 4)
-            total += passed * shape * np.cos(kx * x + ky * y)
-        found: FloatArray = total * (math.pi / 4 * drawn**2 / (self.cell.pitch * self.cell.row))
-        return found
+            turn = kx * x + ky * y
+            cos = np.cos(turn)
+            total += passed * shape * cos
+            if value_alone:
+                continue
+            sin = np.sin(turn)
+            along_x -= passed * shape * kx * sin
+            along_y -= passed * shape * ky * sin
+            if self.squares:  # D d/dD of sinc is cos - sinc
+                change = (np.cos(kx * half * math.pi) - a) * b + (
+                    np.cos(ky * half * math.pi) - b
+                ) * a
+            else:
+                change = 2 * (j0(u) - shape)  # -2 J2, of J1 and J0
+            grows += passed * change * cos
+        fill: FloatArray = math.pi / 4 * drawn**2 / (self.cell.pitch * self.cell.row)
+        if value_alone:
+            return (total * fill,)
+        return total * fill, along_x * fill, along_y * fill, (2 * total + grows) * fill / drawn
 
     def _shape(self, x: FloatArray, y: FloatArray, drawn: FloatArray) -> FloatArray:
         if not self.squares:
@@ -318,6 +343,9 @@ class ExposureModel:
         touching = self._nearest / (SQUARE_SIDE if self.squares else 1.0)
         high = np.minimum(drawn + 1e-6, touching)  # a little more, lest rounding hide the crossing
         at = np.flatnonzero(np.isfinite(drawn) & (master < touching) & self._meets(high))
+        drawn[drawn >= touching] = np.nan
+        drawn[at] = self._drawn_among(needed[at], master[at], high[at])
+        at = at[~np.isfinite(drawn[at])]
         most = 2 * touching
 
         def miss(size: FloatArray, k: NDArray[np.intp]) -> FloatArray:
@@ -329,7 +357,6 @@ class ExposureModel:
         every = np.arange(len(at))
         above = miss(high[at], every)
         reached = above >= 0
-        drawn[drawn >= touching] = np.nan
         drawn[at[~reached]] = np.nan
         at, every = at[reached], np.arange(int(reached.sum()))
         near = 0.9 * high[at]
@@ -338,6 +365,91 @@ class ExposureModel:
         # a pillar may run into its neighbours before it reaches its size
         drawn[at] = np.where(np.abs(miss(found, every)) < 1e-6, found, np.nan)
         return drawn.reshape(shape)
+
+    def _drawn_among(self, needed: FloatArray, master: FloatArray, high: FloatArray) -> FloatArray:
+        """What is drawn among neighbours, from all directions' edges at once; nan where that is not sure to be it.
+
+        Newton's method for the drawn size and the edge's distance in every direction: F is `needed` at each edge,
+        and the mean of their squares is that of half the master.
+        """
+        border = self._directions[2]
+        drawn = high.copy()
+        edge = np.minimum(np.tile(master[:, None] / 2, (1, len(border))), 0.95 * border)
+        found, left = np.full(master.shape, np.nan), np.arange(len(master))
+        neighbours = self._ahead(high)
+        for _ in range(_NEWTON_ROUNDS):
+            size, r = drawn[left], edge[left]
+            forward, along, grows = self._slopes(r, size, neighbours)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                # where the edge goes in each direction: to its level, and as the drawn size grows
+                to_level, with_size = (needed[left, None] - forward) / along, -grows / along
+                short = (master[left] / 2) ** 2 - np.mean(r * r + 2 * r * to_level, axis=1)
+                more = short / np.mean(2 * r * with_size, axis=1)
+            more = np.clip(np.nan_to_num(more), -0.2 * size, 0.2 * size)
+            step = np.nan_to_num(to_level + with_size * more[:, None])
+            step = np.clip(step, -0.5 * r, 0.5 * r)
+            drawn[left], edge[left] = size + more, np.minimum(r + step, border)
+            done = (np.abs(more) < _EDGE_TOLERANCE_NM) & (
+                np.abs(step).max(axis=1, initial=0.0) < _EDGE_TOLERANCE_NM
+            )
+            found[left[done]] = drawn[left[done]]
+            left = left[~done]
+            if not len(left):
+                break
+        # an edge that closes inside of the pillar's own cell, in a pillar no larger than a lone one
+        sound = np.flatnonzero(found <= high)
+        size = found[sound]
+        sure = (edge[sound] < border - 1e-6).all(axis=1)
+        sure &= (needed[sound] > self._border(size)) & (
+            self.forward(0.0, 0.0, size) > needed[sound]
+        )
+        found[found > high] = np.nan
+        found[sound[~sure]] = np.nan
+        return found
+
+    def _slopes(
+        self, r: FloatArray, drawn: FloatArray, neighbours: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """F at distances r (n, directions), and how it grows along them and with the drawn size (n,)."""
+        cos, sin, _ = self._directions
+        x, y, size = r * cos, r * sin, drawn[:, None] + 0 * r
+        if self._blurred:
+            value, by_x, by_y, grows = self._series_slopes(x, y, size)
+            return value, by_x * cos + by_y * sin, grows
+        value, along, grows = np.zeros(r.shape), np.zeros(r.shape), np.zeros(r.shape)
+        for px, py in np.concatenate([np.zeros((1, 2)), neighbours]):
+            dx, dy = x - px, y - py
+            value += self._shape(dx, dy, size)
+            by_x, by_y, by_size = self._shape_slopes(dx, dy, size)
+            along += by_x * cos + by_y * sin
+            grows += by_size
+        return value, along, grows
+
+    def _shape_slopes(
+        self, x: FloatArray, y: FloatArray, drawn: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """How F of one shape changes along x, along y and with its drawn size."""
+        from scipy.special import erf, i0e, i1e
+
+        b = self.alpha_nm
+        if not self.squares:
+            # the derivatives of Marcum's function: a Gaussian over the disc's edge
+            r, radius = np.hypot(x, y), drawn / 2
+            ring, z = 2 * radius / b**2 * np.exp(-(((r - radius) / b) ** 2)), 2 * r * radius / b**2
+            outwards = -ring * i1e(z) / np.maximum(r, 1e-300)
+            return outwards * x, outwards * y, ring * i0e(z) / 2
+        half = drawn * SQUARE_SIDE / 2
+        (vx, sx, gx), (vy, sy, gy) = (
+            (
+                (erf((v + half) / b) - erf((v - half) / b)) / 2,
+                (up := np.exp(-(((v + half) / b) ** 2)))
+                - (down := np.exp(-(((v - half) / b) ** 2))),
+                up + down,
+            )
+            for v in (x, y)
+        )
+        scale = 1 / (b * math.sqrt(math.pi))
+        return sx * vy * scale, sy * vx * scale, (gx * vy + gy * vx) * scale * SQUARE_SIDE / 2
 
     def _drawn_alone(self, needed: FloatArray, master: FloatArray) -> FloatArray:
         """The drawn diameter of lone shapes whose edges get `needed` where the masters' are; nan if none."""

@@ -133,8 +133,8 @@ def _printable(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Nodes and bias without margins that cannot print: an end moves in, at last to what is held."""
     axes, held = [rho, size], (density, master_nm)
+    bias = _bias(model, *axes)
     while True:
-        bias = _bias(model, *axes)
         bad = ~np.isfinite(bias)
         if not bad.any():
             return axes[0], axes[1], bias
@@ -148,17 +148,20 @@ def _printable(
             i, k = np.argwhere(bad)[0]
             raise ValueError(why_not(model, float(axes[0][i]), float(axes[1][k])))
         axis, end = max(shares, key=lambda side: shares[side])
-        axes[axis] = _moved_in(axes[axis], end, held[axis][end])
-
-
-def _moved_in(nodes: FloatArray, end: int, held: float) -> FloatArray:
-    """The nodes without their first (end 0) or last (-1), or with it moved to what is held."""
-    following = nodes[1] if end == 0 else nodes[-2]
-    if (following <= held) if end == 0 else (following >= held):
-        return nodes[1:] if end == 0 else nodes[:-1]
-    moved = nodes.copy()
-    moved[end] = held
-    return moved
+        # the margin's last node goes, or where what is held needs it moves to the end of that
+        beyond, following = (
+            (0, axes[axis][1]) if end == 0 else (len(axes[axis]) - 1, axes[axis][-2])
+        )
+        end_held = held[axis][end]
+        if (following <= end_held) if end == 0 else (following >= end_held):
+            axes[axis] = np.delete(axes[axis], beyond)
+            bias = np.delete(bias, beyond, axis)
+        else:
+            axes[axis] = axes[axis].copy()
+            axes[axis][end] = end_held
+            there = [*axes]
+            there[axis] = np.array([end_held])
+            np.moveaxis(bias, axis, 0)[end] = _bias(model, *there).ravel()
 
 
 def trial_table(model: ExposureModel, master_nm: Range, site_area_nm2: float) -> BiasTable:

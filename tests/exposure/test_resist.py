@@ -257,6 +257,42 @@ def test_what_is_drawn_for_a_master_prints_as_the_master(
     np.testing.assert_allclose(m.printed_nm(density, drawn), np.tile(master, (3, 1)), atol=1e-6)
 
 
+@pytest.mark.parametrize("lattice", [SQUARE, HEXAGONAL], ids=lambda lattice: lattice.kind)
+@pytest.mark.parametrize("squares", [False, True])
+@pytest.mark.parametrize("alpha", [20.0, 60.0, 90.0])
+def test_slopes_of_the_dose_are_those_of_its_differences(
+    lattice: Lattice, squares: bool, alpha: float
+) -> None:
+    m = model(lattice, squares, forward_range=f"{alpha} nm")
+    cos, sin, _ = m._directions
+    size = np.array([120.0, 200.0, 290.0])
+    r = np.linspace(30.0, 190.0, 3 * len(cos)).reshape(3, -1)
+    value, along, grows = m._slopes(r, size, m._neighbours)
+
+    def dose(r: FloatArray, size: FloatArray) -> FloatArray:
+        return m.forward(r * cos, r * sin, size[:, None])
+
+    np.testing.assert_allclose(value, dose(r, size), atol=1e-12)
+    h = 1e-3
+    np.testing.assert_allclose(along, (dose(r + h, size) - dose(r - h, size)) / 2 / h, atol=1e-8)
+    np.testing.assert_allclose(grows, (dose(r, size + h) - dose(r, size - h)) / 2 / h, atol=1e-8)
+
+
+@pytest.mark.parametrize("exposed", ["shapes", "background"])
+@pytest.mark.parametrize("alpha", ["35 nm", "60 nm", "90 nm"])
+def test_sizes_from_all_edges_at_once_are_those_sought_between_bounds(
+    monkeypatch: pytest.MonkeyPatch, alpha: str, exposed: str
+) -> None:
+    # among them sizes that touch their neighbours and densities at which nothing prints
+    m = model(forward_range=alpha, exposed=exposed)
+    density, master = np.linspace(0, 1, 6)[:, None], np.linspace(60, 420, 10)[None, :]
+    at_once = m.drawn_nm(density, master)
+    monkeypatch.setattr("layoutgen.exposure.resist._NEWTON_ROUNDS", 0)
+    between = m.drawn_nm(density, master)
+    assert np.isnan(between).any()
+    np.testing.assert_allclose(at_once, between, rtol=0, atol=2e-8)
+
+
 def test_babinet_holes_in_full_exposure_are_pillars_at_the_other_threshold() -> None:
     # 1 - F: a hole's edge at F = f is a pillar's edge at F = f, whatever the tone; with equal doses at
     # the reference the two tones differ in the background's sign alone

@@ -71,3 +71,8 @@ def test_rows_of_one_node_are_kept_and_rows_of_none_ask_for_nothing() -> None:
     wanted = np.zeros((4, 14), dtype=np.float32)
     wanted[0, 2:4], wanted[1, 3], wanted[3, 4] = VALUES[0, 2:4], VALUES[1, 3], VALUES[3, 4]
     np.testing.assert_allclose(rows.window(0, 0, 14, 4), wanted, rtol=0, atol=1e-5)
+
+
+def test_a_row_of_one_node_that_is_not_there_is_refused() -> None:
+    with pytest.raises(ValueError, match="every column"):
+        SplineRows(0, np.array([5]), np.array([1])).put(VALUES[:1, :3], 0, 0)

@@ -67,6 +67,16 @@ def test_light_oblique_in_both_directions_keeps_its_sides_and_its_wavefront() ->
     assert found.wavefront_rad < 1.0
 
 
+@pytest.mark.parametrize("sines", [(1.2, 0.0), (-1.2, 0.0), (0.0, 1.2), (0.0, -1.2), (0.9, -0.9)])
+def test_light_more_oblique_than_grazing_does_not_leave(sines: tuple[float, float]) -> None:
+    # generalised Snell: a sine over 1 belongs to no wave that leaves
+    found = meet(FOCUS, tilt=(sines[0] / 0.94, sines[1] / 0.94))
+    assert found.kind == "none"
+    assert "cannot leave" in found.reason
+    grazing = meet(FOCUS, tilt=(sines[0] / 3 / 0.94, sines[1] / 3 / 0.94))
+    assert "cannot leave" not in grazing.reason
+
+
 def test_a_relay_images_its_object_point() -> None:
     relay = {"kind": "relay", "object_distance": "5 mm", "image_distance": "4 mm"}
     found = meet(relay, source=(0.0, 0.0, 5000.0, 0.94))
