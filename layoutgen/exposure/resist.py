@@ -64,6 +64,8 @@ _WAVE_LEAST = 1e-11
 _ROUNDS = 80
 #: Newton's method settles in five or six; what does not in these is sought between bounds.
 _NEWTON_ROUNDS = 15
+#: Each round squares what is off: after a step this short the size is right to far less.
+_SETTLED_NM = 1e-6
 _EDGE_TOLERANCE_NM = 1e-8
 
 
@@ -385,15 +387,14 @@ class ExposureModel:
                 to_level, with_size = (needed[left, None] - forward) / along, -grows / along
                 short = (master[left] / 2) ** 2 - np.mean(r * r + 2 * r * to_level, axis=1)
                 more = short / np.mean(2 * r * with_size, axis=1)
-            more = np.clip(np.nan_to_num(more), -0.2 * size, 0.2 * size)
-            step = np.nan_to_num(to_level + with_size * more[:, None])
+                step = to_level + with_size * more[:, None]
+            more = np.clip(more, -0.2 * size, 0.2 * size)
             step = np.clip(step, -0.5 * r, 0.5 * r)
             drawn[left], edge[left] = size + more, np.minimum(r + step, border)
-            done = (np.abs(more) < _EDGE_TOLERANCE_NM) & (
-                np.abs(step).max(axis=1, initial=0.0) < _EDGE_TOLERANCE_NM
-            )
+            # the edges settle with the size; nan where the dose does not change along a direction
+            done = np.abs(more) + np.abs(step).max(axis=1, initial=0.0) < _SETTLED_NM
             found[left[done]] = drawn[left[done]]
-            left = left[~done]
+            left = left[~done & np.isfinite(more)]
             if not len(left):
                 break
         # an edge that closes inside of the pillar's own cell, in a pillar no larger than a lone one

@@ -115,6 +115,8 @@ def cases() -> dict[str, tuple[np.ndarray[Any, Any], ShapeTable, Lattice, int, i
     two = np.zeros((256, 300), np.uint8)
     two[0, 0] = two[255, 299] = two[130, 0] = 9
     stripes = np.tile(np.arange(1, 9, dtype=np.uint8) * 11, (64, 16))
+    # from the top of one zone to the foot of the next is a step along the diagonal, down and to the right
+    steep = np.tile(np.arange(1, 17, dtype=np.uint8), (17, 6))
     checker = (np.indices((33, 65)).sum(axis=0) % 2 * 3).astype(np.uint8)
     return {
         "wide zones": (wide, TABLE, SQUARE, 0, 0),
@@ -126,6 +128,8 @@ def cases() -> dict[str, tuple[np.ndarray[Any, Any], ShapeTable, Lattice, int, i
         "more than 255 shapes": (many, table_of(600), SQUARE, 5, 6),
         "far apart": (two, TABLE, SQUARE, 0, 0),
         "a grating": (stripes, TABLE, SQUARE, 0, 0),
+        "zones as wide as high": (steep, TABLE, SQUARE, 0, 0),
+        "zones as wide as high, mirrored": (steep[:, ::-1].copy(), TABLE, SQUARE, 0, 0),
         "every other site": (checker, TABLE, SQUARE, 0, 0),
         "one row": (noise[:1].copy(), TABLE, SQUARE, 0, 0),
         "one column": (noise[:, :1].copy(), TABLE, SQUARE, 0, 0),

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layoutgen.errors import InputError
 from layoutgen.recipe.model import Recipe, Wafer
-from layoutgen.wafer.dies import DieGrid, best_offset, place_dies, whole_dies
+from layoutgen.wafer.dies import DieGrid, _Barred, _bound, best_offset, place_dies, whole_dies
 from layoutgen.wafer.written import Written
 
 ONE_NM = Written(dbu=Fraction(1), scale=Fraction(1), mirrored=False)
@@ -119,6 +121,26 @@ def test_best_offset_is_the_one_that_trying_all_finds(
     across = int(dies_across * max(pitch_x, pitch_y)) + 1
     grid = DieGrid(pitch_x, pitch_y, across * across + extra)
     assert best_offset(grid) == best_one_by_one(grid)
+
+
+def test_no_offset_of_a_box_passes_the_boxes_bounds() -> None:
+    rng = random.Random(5)
+    for _ in range(1500):
+        pitch = rng.randint(5, 11), rng.randint(5, 11)
+        barred = []
+        for _ in range(rng.randint(1, 2)):
+            x, y = rng.randint(-40, 40), rng.randint(-40, 40)
+            barred.append((x, x + rng.randint(0, 30), y, y + rng.randint(0, 30)))
+        grid = DieGrid(*pitch, rng.randint(15, 60) ** 2, tuple(barred))
+        u, v = (sorted((rng.randint(0, p // 2), rng.randint(0, p // 2))) for p in pitch)
+        (u0, u1), (v0, v1) = (tuple(np.array([end]) for end in ends) for ends in (u, v))
+        kept_out = _Barred(grid)
+        upper = _bound(grid, u0, u1, v0, v1) - kept_out.count((u0, u1), (v0, v1), surely=True)
+        lower = _bound(grid, u1, u0, v1, v0) - kept_out.count((u0, u1), (v0, v1), surely=False)
+        for x, y in {(x, y) for x in u for y in v}:
+            assert int(lower[0]) <= count_one_by_one(grid, x, y) <= int(upper[0])
+        if u[0] == u[1] and v[0] == v[1]:
+            assert int(lower[0]) == int(upper[0])
 
 
 @settings(max_examples=120)
