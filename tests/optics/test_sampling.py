@@ -80,6 +80,20 @@ def test_an_off_centre_focus_is_steepest_on_the_far_side() -> None:
     assert 0.94 * max_gradient(moved, 600.0) == pytest.approx(650 / np.hypot(650, 3000), rel=1e-12)
 
 
+@pytest.mark.parametrize("direction", [0, 35, 90, 160])
+def test_an_off_centre_cylinder_is_steepest_where_the_aperture_is_farthest_from_its_axis(
+    direction: float,
+) -> None:
+    # generalised Snell at the aperture's point farthest across the line through (30, -40) um
+    moved = program(
+        {"kind": "cylinder", "focal_length": "3 mm", "direction": f"{direction} deg",
+         "centre": ("30 um", "-40 um")}
+    )  # fmt: skip
+    angle = np.radians(direction)
+    far = 600 + abs(30 * np.cos(angle) - 40 * np.sin(angle))
+    assert 0.94 * max_gradient(moved, 600.0) == pytest.approx(far / np.hypot(far, 3000), rel=1e-9)
+
+
 def test_the_search_finds_a_maximum_inside_the_aperture() -> None:
     # d/dr of a w - b w^2 with w = (r/R)^2 is largest at r = R sqrt(a / (6 b)).
     a, b = 200.0, 150.0
