@@ -53,7 +53,7 @@ TABLE_ROWS = 32
 
 # Zones are followed when a list of one zone and code is expected to hold this many sites: below it
 # the long steps from zone to zone cost more than the arcs gain.
-MIN_ARC = 12
+MIN_ARC = 15
 
 # At most this many zones in a block are told apart.
 MAX_ZONES = 64
@@ -195,7 +195,8 @@ def _zones(
     up, down = np.int32(half), np.int32(-half)
     n = 0
     rows_end[0] = 0
-    first_before, zone_before = 0, MAX_ZONES // 2
+    first_before, zone_before = 0, 0
+    lowest, highest = 0, 0
     for c in range(cols, cols + 8):
         flags[c] = 0
     for r in range(rows):
@@ -245,8 +246,9 @@ def _zones(
                 shift += 1 if rise < 0 else -1
         for i in range(n_row, n):
             runs[i, 2] += shift
-            if runs[i, 2] < 0 or runs[i, 2] >= MAX_ZONES:
-                return False
+            lowest, highest = min(lowest, runs[i, 2]), max(highest, runs[i, 2])
+        if highest - lowest >= MAX_ZONES:
+            return False
         rows_end[r + 1] = n
         first_before, zone_before = first, runs[n_row, 2]
     return True

@@ -440,3 +440,16 @@ def test_an_image_off_the_axis_is_centred_on_its_spot(oblique: tuple[FocalField,
     for j, i in np.ndindex(3, 3):
         there = complex(field.at(12 + 3.0 * (i - 1), -7 + 3.0 * (j - 1), 150.0))
         assert found[j, i] == pytest.approx(abs(there) ** 2, rel=1e-9)
+
+
+@pytest.mark.parametrize("at", [(29.9, 0.0), (-29.9, 0.0), (0.0, 29.9), (0.0, -29.9), (-21.0, -21.0)])
+def test_a_pillar_alone_on_the_rim_is_summed_from_its_own_place(at: tuple[float, float]) -> None:
+    pitch, place = 0.4, (3.0, -2.0, 150.0)
+    beam = Beam(wavelength_um=0.94, focus_um=(0.0, 0.0, 150.0))
+    x, y = np.array([at[0]]), np.array([at[1]])
+    # in phase at the focus, so that the interpolated part of the lens is smooth
+    phase = -2 * np.pi / 0.94 * np.hypot(np.hypot(*at), 150.0)
+    one = np.ones((1, 1))
+    field = lens_field(phase * one, one, x, y, beam, 30.0, (pitch, pitch))
+    wanted = direct(np.exp(1j * phase) * one, x, y, place, 0.94, (pitch, pitch))
+    assert abs(complex(field.at(*place)) - wanted) < 1e-3 * abs(wanted)
