@@ -287,7 +287,7 @@ def test_a_mirrored_vernier_is_listed_with_the_direction_it_is_written_in(tmp_pa
     lines = (job.folder / "marks.csv").read_text().splitlines()
     columns = lines[0].split(",")
     (row,) = [line.split(",") for line in lines[1:] if line.startswith("vernier")]
-    assert float(row[columns.index("direction_deg")]) == 150
+    assert float(row[columns.index("direction_deg")]) == 330
     # the lines of both combs are 12 um long, at right angles to the direction
     x0, y0 = (float(row[columns.index(c)]) * 1e3 for c in ("x_mm", "y_mm"))
     top: Any = gdstk.read_oas(str(job.layout("oasis"))).top_level()[0]

@@ -20,7 +20,8 @@ __all__ = ["cover", "deposit_polygons", "polygon_density"]
 
 FloatArray = NDArray[np.float64]
 _CELLS = 8  # cells to a node step
-_BAND = 64  # node rows whose cells are held at once
+_BAND = 64  # node rows whose cells are held at once, and how many cells at the most
+_MOST_CELLS = 1 << 22
 
 
 @kernel
@@ -107,24 +108,25 @@ def deposit_polygons(
     wide = Grid(grid.hx, grid.hy, grid.i0 - 2, grid.j0 - 2, grid.cols + 4, grid.rows + 4)
     weights = spline_weights(_CELLS, None)[1]  # (4, cell): a cell's centre is at (2 s + 1) / 16
 
-    def along(values: FloatArray) -> FloatArray:
-        count = values.shape[1] // _CELLS
-        steps = values.reshape(values.shape[0], count, _CELLS)
-        out = np.zeros((values.shape[0], count + 3))
-        for t in range(4):
-            out[:, t : t + count] += steps @ weights[t]
-        return out[:, 1 : 1 + count] / _CELLS
-
-    across = np.zeros((wide.rows * _CELLS, wide.cols))
-    for first in range(0, wide.rows, _BAND):
-        rows = min(_BAND, wide.rows - first)
+    found = np.zeros((wide.rows + 3, wide.cols))
+    pace = max(1, min(_BAND, _MOST_CELLS // (wide.cols * _CELLS**2)))
+    for first in range(0, wide.rows, pace):
+        rows = min(pace, wide.rows - first)
         band = Grid(wide.hx, wide.hy, wide.i0, wide.j0 + first, wide.cols, rows)
         cells = cover(polygons, band)
         if without:
-            cells = cells - cover(without, band)
-        across[first * _CELLS : (first + rows) * _CELLS] = along(cells)
-    found = along(np.ascontiguousarray(across.T)).T
-    return np.ascontiguousarray(found[2:-2, 2:-2])
+            cells -= cover(without, band)
+        if not cells.any():
+            continue
+        steps = cells.reshape(rows * _CELLS, wide.cols, _CELLS)
+        across = np.zeros((rows * _CELLS, wide.cols + 3))
+        for t in range(4):
+            across[:, t : t + wide.cols] += steps @ weights[t]
+        lines = across[:, 1 : 1 + wide.cols].reshape(rows, _CELLS, wide.cols)
+        for t in range(4):
+            found[first + t : first + t + rows] += weights[t] @ lines
+    # a row and a column before the first take what spills over, and so do the two that are left out
+    return np.ascontiguousarray(found[3 : 1 + wide.rows - 2, 2:-2]) / _CELLS**2
 
 
 def polygon_density(

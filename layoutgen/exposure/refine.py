@@ -57,6 +57,8 @@ LEAST_DENSITIES, LEAST_DIAMETERS_NM = 0.01, 5.0
 SLOPE_UNKNOWN, SLOPE_PRIOR = 0.1, 0.2
 #: A slope is fitted when drawn sizes depart from the table by more than rounding can.
 _LEVER_STEPS = 0.5
+#: Slopes below these, the second in their own standard errors, say that sizes do not follow what is drawn.
+_LEAST_SLOPE, _SURE_SLOPE = 0.2, 3.0
 #: Nodes made where the old table has none: the steps, and to what an edge is rounded outward.
 DENSITY_STEP, DIAMETER_STEP_NM = 0.05, 20.0
 _TIDY_DENSITY, _TIDY_DIAMETER_NM = 0.01, 5.0
@@ -172,9 +174,12 @@ def refine_table(
     ways = [(base, grid) for base in (first, NO_TABLE) for grid in (nodes, finer)]
     evidence = [fit(*way).log_evidence + _EVIDENCE * (way[1] is nodes) for way in ways]
     base, grid = ways[int(np.argmax(evidence))]
+    found = fit(base, grid, average=True)
+    if lever:
+        _check_slope(found.slope, found.slope_sigma)
     return _refinement(
         data,
-        fit(base, grid, average=True),
+        found,
         out,
         axes,
         base,
@@ -207,6 +212,15 @@ def _check_spread(data: SemData) -> None:
         raise InputError(
             f"want sites with diameters at least {LEAST_DIAMETERS_NM:g} nm apart, got all of them at"
             f" {data.master_nm.mean():.1f} nm: a table over diameter cannot be told from them"
+        )
+
+
+def _check_slope(slope: float, sigma: float) -> None:
+    """A bias is what is missing over the slope: without one it would be as large as noise makes it."""
+    if slope < max(_LEAST_SLOPE, _SURE_SLOPE * sigma):
+        raise InputError(
+            f"want measured sizes that grow with what was drawn, about 1 nm per nm, got"
+            f" {slope:.2f} +- {sigma:.2f}: does measured_nm hold the wanted sizes, or those of another job?"
         )
 
 
@@ -281,8 +295,8 @@ def _sites(
     """How many sites speak for each node, (densities, diameters).
 
     Those in the cells that touch it: they act on its value. Where there are none between sites, the smooth
-    surface still carries one cell farther, and those of the next cells are counted. Beyond the data
-    nothing is carried.
+    surface still carries one cell farther, and those of the next cells are counted; at the outer ends of cells
+    that hold data it is carried as well, and counts as one. Beyond those nothing is carried.
     """
 
     def count(more: int) -> IntArray:
@@ -293,8 +307,15 @@ def _sites(
         return found
 
     inside = [(n >= a.min() - 1e-9) & (n <= a.max() + 1e-9) for n, a in zip(nodes, at, strict=True)]
-    near = count(0)
-    return np.where((near == 0) & np.logical_and.outer(*inside), count(1), near)
+    near, next_ = count(0), count(1)
+    found = np.where((near == 0) & np.logical_and.outer(*inside), next_, near)
+    # a table that moved some nodes at the end of the data and left others would jump from one to the next
+    ends = []
+    for n, c, a in zip(nodes, cells, at, strict=True):
+        low, high = np.searchsorted(c, a.min() + 1e-9) - 1, np.searchsorted(c, a.max() - 1e-9)
+        first, last = c[max(int(low), 0)], c[min(int(high), len(c) - 1)]
+        ends.append((n >= first - 1e-9) & (n <= last + 1e-9))
+    return np.where((found == 0) & np.logical_and.outer(*ends) & (next_ > 0), 1, found)
 
 
 # --- what the fit means -------------------------------------------------------------------------

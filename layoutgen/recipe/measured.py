@@ -46,6 +46,8 @@ LARGEST = 20_000_000  # bytes; ten thousand sites are 2 MB
 MOST_PROBLEMS = 20
 #: The measured size over the wanted one: beyond these, at most of the sites, the column is another quantity.
 _PLAUSIBLE = (0.6, 1.7)
+#: A single size over so many times the wanted is a slip of the pen and no outlier of the process.
+_LARGEST_RATIO = 100
 
 _JOB = re.compile(r"#\s*job:\s*(\S+)\s+([0-9a-fA-F]{64})")
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
@@ -420,6 +422,13 @@ def _plausible(
     ratio = np.array([s.measured_nm / max(s.master_nm + wanted_nm[s.stage], 1e-9) for s in sites])
     usual = float(np.median(ratio))
     if _PLAUSIBLE[0] <= usual <= _PLAUSIBLE[1]:
+        for site, times in zip(sites, ratio, strict=True):
+            if times > _LARGEST_RATIO:
+                problems.add(
+                    site.line,
+                    f"measured_nm: want a diameter in nm, at most {_LARGEST_RATIO} times the wanted"
+                    f" {site.master_nm + wanted_nm[site.stage]:.1f}, got {site.measured_nm:g}",
+                )
         return
     guess = "are two columns swapped?"
     for factor, words in ((1e-3, "are they micrometres?"), (1e3, "are they picometres?"),

@@ -817,7 +817,8 @@ def _sizes(mark: Mark, *, mirrored: bool) -> dict[str, float]:
     }
     if not isinstance(mark, Vernier):
         return combs
-    direction = 180 - mark.direction_deg if mirrored else mark.direction_deg
+    # combs are symmetric: in a mirror they run along 180 degrees less theirs with their sides exchanged
+    direction = -mark.direction_deg % 360 if mirrored else mark.direction_deg
     return combs | {"direction_deg": direction}
 
 

@@ -442,7 +442,9 @@ def test_an_image_off_the_axis_is_centred_on_its_spot(oblique: tuple[FocalField,
         assert found[j, i] == pytest.approx(abs(there) ** 2, rel=1e-9)
 
 
-@pytest.mark.parametrize("at", [(29.9, 0.0), (-29.9, 0.0), (0.0, 29.9), (0.0, -29.9), (-21.0, -21.0)])
+@pytest.mark.parametrize(
+    "at", [(29.9, 0.0), (-29.9, 0.0), (0.0, 29.9), (0.0, -29.9), (-21.0, -21.0)]
+)
 def test_a_pillar_alone_on_the_rim_is_summed_from_its_own_place(at: tuple[float, float]) -> None:
     pitch, place = 0.4, (3.0, -2.0, 150.0)
     beam = Beam(wavelength_um=0.94, focus_um=(0.0, 0.0, 150.0))

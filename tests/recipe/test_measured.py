@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable
 
 import pytest
@@ -260,6 +261,14 @@ def test_a_site_that_stands_twice_is_told_with_both_lines() -> None:
 
     assert refused(changed(twice)) == (
         "m.csv:15: want each site once per stage (line 11), got S003 at stage master again"
+    )
+
+    def a_slip(rows: list[Row]) -> None:
+        measured_rows(rows)[3]["measured_nm"] = "1.55e8"
+
+    assert re.search(
+        r":\d+: measured_nm: want a diameter in nm, at most 100 times the wanted \d+\.\d, got 1\.55e\+08",
+        refused(changed(a_slip)),
     )
 
     def same_pillar(rows: list[Row]) -> None:
