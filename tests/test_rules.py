@@ -301,6 +301,14 @@ def test_a_mirrored_vernier_is_listed_with_the_direction_it_is_written_in(tmp_pa
         edges = np.diff(np.vstack([points, points[:1]]), axis=0)
         longest = edges[np.hypot(*edges.T).argmax()]
         assert math.degrees(math.atan2(longest[1], longest[0])) % 180 == pytest.approx(60, abs=0.1)
+    # comb a, known by its pitch, stands a quarter turn counter-clockwise of the direction, comb b opposite
+    middles = np.array([p.mean(axis=0) for p in lines_]) - [x0, y0]
+    along, across = (
+        middles @ [math.cos(math.radians(a)), math.sin(math.radians(a))] for a in (330, 330 + 90)
+    )
+    pitches = [float(row[columns.index(f"pitch_{comb}_nm")]) / 1e3 for comb in "ab"]
+    for comb, pitch in ((across > 0, pitches[0]), (across < 0, pitches[1])):
+        assert np.diff(np.sort(along[comb])) == pytest.approx(pitch, abs=0.01)
 
 
 def test_a_narrow_choice_of_pillars_is_warned_of(tmp_path: Path) -> None:
