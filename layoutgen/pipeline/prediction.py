@@ -301,7 +301,7 @@ class Prediction:
         for name, orders in self.deflectors.items():
             lines += self._orders_text(name, orders)
         for name, tolerances in self.tolerances.items():
-            lines.append(f"tolerances of {name}, of its efficiency")
+            lines.append(f"tolerances of {name}, of the light in step with its design")
             lines += [f"  {line}" for line in tolerances.as_text()]
         lines += [f"note: {note}" for note in self.notes]
         return "\n".join(lines)
