@@ -404,9 +404,9 @@ class ExposureModel:
         sure &= (needed[sound] > self._border(size)) & (
             self.forward(0.0, 0.0, size) > needed[sound]
         )
-        found[found > high] = np.nan
-        found[sound[~sure]] = np.nan
-        return found
+        kept = np.full(master.shape, np.nan)
+        kept[sound[sure]] = size[sure]
+        return kept
 
     def _slopes(
         self, r: FloatArray, drawn: FloatArray, neighbours: FloatArray

@@ -184,8 +184,8 @@ def _survey(codes: Any) -> tuple[int, int, int, int]:
 @inner
 def _zones(
     codes: Any, half: int, flags: ByteArray, rows_end: NDArray[np.int64], runs: NDArray[np.int64]
-) -> bool:
-    """Cut every row into runs of one zone: runs[i] = begin, end column, zone; False: too many.
+) -> int:
+    """Cut every row into runs of one zone: runs[i] = begin, end column, zone from 0; how many zones, 0 if too many.
 
     The runs of row r are rows_end[r] .. rows_end[r + 1]. An empty site counts as code 0. The zones
     of a row are counted from the first column where it and the row before both have a site.
@@ -220,13 +220,13 @@ def _zones(
             for c in range(max(word, first + 1), word + 8):
                 if flags[c]:
                     if n == most:
-                        return False
+                        return 0
                     runs[n, 0], runs[n, 1], runs[n, 2] = begin, c, zone
                     n += 1
                     begin = c
                     zone += 1 if np.int64(row[c]) < np.int64(row[c - 1]) else -1
         if n == most:
-            return False
+            return 0
         runs[n, 0], runs[n, 1], runs[n, 2] = begin, cols, zone
         n += 1
         shift = zone_before
@@ -248,10 +248,12 @@ def _zones(
             runs[i, 2] += shift
             lowest, highest = min(lowest, runs[i, 2]), max(highest, runs[i, 2])
         if highest - lowest >= MAX_ZONES:
-            return False
+            return 0
         rows_end[r + 1] = n
         first_before, zone_before = first, runs[n_row, 2]
-    return True
+    for i in range(n):
+        runs[i, 2] -= lowest
+    return highest - lowest + 1
 
 
 @inner
@@ -382,12 +384,11 @@ def _encode(
     span = kinds + 1
     half = (high - low) // 2
     used = max(1, high - low + 1)
-    zoned = False
+    zones, width = 0, cols
     long_arcs = sampled * 16 >= MIN_ARC * (jumps + 1) * used
     if long_arcs and half > 0 and jumps + 1 < MAX_ZONES and span * MAX_ZONES <= MAX_ZONE_SLOTS:
-        zoned = _zones(codes, half, flags, rows_end, runs)
-    zones, width = MAX_ZONES, cols
-    if not zoned:
+        zones = _zones(codes, half, flags, rows_end, runs)
+    if zones == 0:
         zones, width = 1, 32
         while width < cols and rows * width < strip_sites * used:
             width *= 2
@@ -395,13 +396,6 @@ def _encode(
             rows_end[r] = r
             runs[r, 0], runs[r, 1], runs[r, 2] = 0, cols, 0
         rows_end[rows] = rows
-    else:
-        lowest, highest = MAX_ZONES, 0
-        for i in range(rows_end[rows]):
-            lowest, highest = min(lowest, runs[i, 2]), max(highest, runs[i, 2])
-        for i in range(rows_end[rows]):
-            runs[i, 2] -= lowest
-        zones = max(0, highest - lowest) + 1
     p = 0
     y_written = -(np.int64(1) << 62)
     for col_from in range(0, cols, width):
