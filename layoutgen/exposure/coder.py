@@ -7,36 +7,25 @@ for a design in its surrounding with its split; the kernel looks each site up in
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
+from layoutgen.exposure.around import SurroundingField
 from layoutgen.exposure.bias import DENSITY_STEPS, DrawnLadder
 from layoutgen.exposure.part import MasterArray, Masters, Site
 from layoutgen.exposure.raster import assign
 from layoutgen.exposure.solve import Density, Exposed
 from layoutgen.kernels import kernel
 
-__all__ = ["Coder", "SurroundingField"]
+__all__ = ["Coder"]
 
 FloatArray = NDArray[np.float64]
 
 #: The spline may pass its nodes' extremes by a little: 0.01 of density is more than it can.
 _MARGIN = 82
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class SurroundingField:
-    """What surroundings add: values (rows, cols) at (x0 + i hx, y0 + j hy), linear between."""
-
-    values: FloatArray
-    x0: float
-    y0: float
-    hx: float
-    hy: float
 
 
 @kernel
@@ -140,14 +129,14 @@ class Coder:
         coef, i0, j0 = self.density.window(site)
         lo, hi = site.runs
         field = self.added
-        values = np.zeros((1, 1)) if field is None else field.values
+        around = np.zeros((1, 1), np.int16) if field is None else field.steps
         x0, y0, hx, hy = (
             (0.0, 0.0, 1.0, 1.0) if field is None else (field.x0, field.y0, field.hx, field.hy)
         )
         assign(
             masters, site.window.row0, site.window.col0, lo, hi, raster.gx0, raster.gx_odd,
             raster.gy, raster.nx, raster.ny, raster.ux, raster.uy, coef, i0, j0,
-            values, x0, y0, hx, hy, lattice.x0_dbu, lattice.y0_dbu, lattice.pitch_dbu,
+            around, x0, y0, hx, hy, lattice.x0_dbu, lattice.y0_dbu, lattice.pitch_dbu,
             lattice.shift_dbu, lattice.row_dbu, field is not None, np.float32(self._first), table,
             codes,
         )  # fmt: skip

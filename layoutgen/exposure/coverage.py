@@ -19,6 +19,7 @@ from layoutgen.kernels import kernel
 __all__ = ["cover", "deposit_polygons", "polygon_density"]
 
 FloatArray = NDArray[np.float64]
+Vertices = NDArray[np.float64] | NDArray[np.int64]
 _CELLS = 8  # cells to a node step
 _BAND = 64  # node rows whose cells are held at once, and how many cells at the most
 _MOST_CELLS = 1 << 22
@@ -78,7 +79,7 @@ def _accumulate(points, cells):  # type: ignore[no-untyped-def]  # pragma: no co
                 c += 1
 
 
-def cover(polygons: Sequence[NDArray[np.float64]], grid: Grid) -> FloatArray:
+def cover(polygons: Sequence[Vertices], grid: Grid) -> FloatArray:
     """Covered fraction of each cell, (8 rows, 8 cols); cell (0, 0) has its corner on node (i0, j0)."""
     cells = np.zeros((grid.rows * _CELLS, grid.cols * _CELLS + 2))
     for polygon in polygons:
@@ -98,13 +99,8 @@ def cover(polygons: Sequence[NDArray[np.float64]], grid: Grid) -> FloatArray:
     return found
 
 
-def deposit_polygons(
-    polygons: Sequence[FloatArray], grid: Grid, without: Sequence[FloatArray] = ()
-) -> FloatArray:
-    """Area fraction that polygons (n, 2) of database units from the axis leave on each node.
-
-    What lies in the polygons `without` is taken out, which must be part of the others.
-    """
+def deposit_polygons(polygons: Sequence[Vertices], grid: Grid) -> FloatArray:
+    """Area fraction that polygons (n, 2) of database units from the axis leave on each node."""
     wide = Grid(grid.hx, grid.hy, grid.i0 - 2, grid.j0 - 2, grid.cols + 4, grid.rows + 4)
     weights = spline_weights(_CELLS, None)[1]  # (4, cell): a cell's centre is at (2 s + 1) / 16
 
@@ -114,8 +110,6 @@ def deposit_polygons(
         rows = min(pace, wide.rows - first)
         band = Grid(wide.hx, wide.hy, wide.i0, wide.j0 + first, wide.cols, rows)
         cells = cover(polygons, band)
-        if without:
-            cells -= cover(without, band)
         if not cells.any():
             continue
         steps = cells.reshape(rows * _CELLS, wide.cols, _CELLS)
@@ -130,11 +124,7 @@ def deposit_polygons(
 
 
 def polygon_density(
-    polygons: Sequence[FloatArray],
-    terms: Sequence[ScatterTerm],
-    x: FloatArray,
-    y: FloatArray,
-    without: Sequence[FloatArray] = (),
+    polygons: Sequence[Vertices], terms: Sequence[ScatterTerm], x: FloatArray, y: FloatArray
 ) -> FloatArray:
     """Density that polygons give at places x (cols,) and y (rows,), both rising; (rows, cols).
 
@@ -147,14 +137,13 @@ def polygon_density(
     low, high = points.min(axis=0), points.max(axis=0)
     for term in terms:  # each on nodes of its own, so that a long reach costs no more than a short
         if term.reach_dbu > 0:
-            _add_term(found, polygons, without, (low, high), term, x, y)
+            _add_term(found, polygons, (low, high), term, x, y)
     return found
 
 
 def _add_term(
     found: FloatArray,
-    polygons: Sequence[FloatArray],
-    without: Sequence[FloatArray],
+    polygons: Sequence[Vertices],
     box: tuple[FloatArray, FloatArray],
     term: ScatterTerm,
     x: FloatArray,
@@ -173,7 +162,7 @@ def _add_term(
     i0, i1 = (int(np.floor(span[0][0] / h)) - 6, int(np.ceil(span[0][1] / h)) + 6)
     j0, j1 = (int(np.floor(span[1][0] / h)) - 6, int(np.ceil(span[1][1] / h)) + 6)
     grid = Grid(h, h, i0, j0, i1 - i0 + 1, j1 - j0 + 1)
-    source = deposit_polygons(polygons, grid, without)
+    source = deposit_polygons(polygons, grid)
     if not source.any():
         return
     coef = Convolver(grid, (term,), False, False)(source)

@@ -22,6 +22,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from layoutgen.exposure.around import ROUNDED
 from layoutgen.exposure.bias import DENSITY_STEPS
 from layoutgen.exposure.scatter import ScatterTerm
 from layoutgen.kernels import inner, kernel, late_kernel
@@ -334,7 +335,7 @@ def deposit(  # type: ignore[no-untyped-def]
 @late_kernel(  # as maps call it, for densities; codes are 8 bits as a rule
     "(uint8[:, ::1], int64, int64, int64[::1], int64[::1], int64, int64, int64, int64, int64, "
     "float32[:, :, ::1], float32[:, :, ::1], float32[:, ::1], int64, int64, "
-    "float64[:, ::1], float64, float64, float64, float64, int64, int64, int64, int64, int64, "
+    "int16[:, ::1], float64, float64, float64, float64, int64, int64, int64, int64, int64, "
     "bool, float32, uint16[:, ::1], uint16[:, ::1])"
 )
 def assign(  # type: ignore[no-untyped-def]
@@ -344,8 +345,8 @@ def assign(  # type: ignore[no-untyped-def]
 ):  # fmt: skip  # pragma: no cover
     """Codes of a block: table[density step - q0, master index] at the spline's density.
 
-    ux, uy are weights in density steps. `ext` is what the surroundings add, linear between its
-    own nodes, used when `use_ext`.
+    ux, uy are weights in density steps. `ext` is what the surroundings add in 1 / ROUNDED, linear
+    between its own nodes, used when `use_ext`.
     """
     rows, cols = masters.shape
     rho = np.zeros(cols, np.float32)
@@ -389,9 +390,9 @@ def assign(  # type: ignore[no-untyped-def]
                     below = 0.0
                     above = 0.0
                     if 0 <= jy < ext.shape[0]:
-                        below = ext[jy, k]
+                        below = ext[jy, k] / ROUNDED
                     if 0 <= jy + 1 < ext.shape[0]:
-                        above = ext[jy + 1, k]
+                        above = ext[jy + 1, k] / ROUNDED
                     ext_line[k] = STEPS * (below + fy * (above - below))
                 for c in range(b - a):
                     x = x0 + (col0 + a + c) * pitch + (row & 1) * shift
@@ -653,21 +654,18 @@ def prolong(coef: SingleArray, i0: int, j0: int, like: tuple[int, int, int, int]
 def field_at(coef: SingleArray, grid: Grid, x: FloatArray, y: FloatArray) -> FloatArray:
     """The spline at places x (cols,) and y (rows,) from the part's axis; 0 outside the array."""
 
-    def basis(at: FloatArray, h: float, first: int, count: int) -> FloatArray:
-        u = at / h - first
-        base = np.floor(u).astype(np.int64)
-        w = spline_basis(u - base).T
-        out = np.zeros((len(at), count))
-        for t in range(4):
-            k = base - 1 + t
-            keep = (k >= 0) & (k < count)
-            out[np.flatnonzero(keep), k[keep]] += w[keep, t]
-        return out
-
     from scipy.sparse import csr_matrix
 
-    by = csr_matrix(basis(np.asarray(y, dtype=np.float64), grid.hy, grid.j0, grid.rows))
-    bx = csr_matrix(basis(np.asarray(x, dtype=np.float64), grid.hx, grid.i0, grid.cols))
+    def basis(at: FloatArray, h: float, first: int, count: int) -> csr_matrix[np.float64]:
+        u = at / h - first
+        base = np.floor(u).astype(np.int64)
+        k = base[:, None] + np.arange(-1, 3)
+        w = np.where((k >= 0) & (k < count), spline_basis(u - base).T, 0.0)
+        ends = np.arange(0, 4 * len(at) + 1, 4)
+        return csr_matrix((w.ravel(), k.clip(0, count - 1).ravel(), ends), (len(at), count))
+
+    by = basis(np.asarray(y, dtype=np.float64), grid.hy, grid.j0, grid.rows)
+    bx = basis(np.asarray(x, dtype=np.float64), grid.hx, grid.i0, grid.cols)
     found: FloatArray = np.asarray((bx @ (by @ coef).T).T)
     return found
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock, ShapeTable
 from layoutgen.errors import InputError
-from layoutgen.exposure.coder import Coder, SurroundingField
+from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import Part
 from layoutgen.exposure.solve import Exposed
 from layoutgen.layout.cells import Cell, Layer, Pillars, Polygons, Reference, ShapeCells
@@ -32,7 +32,7 @@ from layoutgen.wafer.frames import frames_meet, grown, united
 from layoutgen.wafer.glyphs import glyph_places, glyph_polygons
 from layoutgen.wafer.plan import Part as PlacedPart
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
-from layoutgen.wafer.scene import ROUNDED, Scene, Surrounding
+from layoutgen.wafer.scene import Scene, Surrounding
 
 __all__ = ["BlockTask", "Tree", "Variant", "build_tree"]
 
@@ -410,14 +410,10 @@ class _TreeBuilder:
 
 def coder_of(surrounding: Surrounding, exposed: Exposed, split_nm: float) -> Coder:
     """The coder of a design in its surrounding with a split."""
-    added: SurroundingField | None = None
-    if not surrounding.lone:
-        values: NDArray[np.float64] = surrounding.added / ROUNDED
-        added = SurroundingField(
-            values, surrounding.x0, surrounding.y0, surrounding.hx, surrounding.hy
-        )
     design = surrounding.design
-    return Coder(design.masters, design.ladder, exposed, surrounding.density, added, split_nm)
+    return Coder(
+        design.masters, design.ladder, exposed, surrounding.density, surrounding.added, split_nm
+    )
 
 
 def build_tree(

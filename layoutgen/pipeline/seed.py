@@ -242,12 +242,8 @@ def _densities(surrounding: Surrounding) -> FloatArray:
     assert density is not None
     x, y = _places(found, density.raster.grid.hx)
     at = density.at(x, y)
-    if not surrounding.lone:
-        for first in range(
-            0, len(x), 256
-        ):  # the field comes as a grid, of which the diagonal is asked
-            part = slice(first, first + 256)
-            at[part] += np.diagonal(surrounding.added_at(x[part], y[part]))
+    if surrounding.added is not None:
+        at += surrounding.added.at_points(x, y)
     return at
 
 

@@ -463,8 +463,8 @@ def density_as_drawn(
             part, lambda site, masters: variant.coder.block(site, masters).codes,
             share * part.lattice.site_area_dbu2, exposed.terms, exposed.reach_dbu, np.stack([x, y], axis=1),
         )  # fmt: skip
-    if not variant.surrounding.lone:
-        found += np.diagonal(variant.surrounding.added_at(x, y))
+    if variant.surrounding.added is not None:
+        found += variant.surrounding.added.at_points(x, y)
     return found
 
 

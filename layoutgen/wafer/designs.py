@@ -38,7 +38,7 @@ from layoutgen.recipe.model import (
     UniformPad,
 )
 from layoutgen.units import SQUARE_SIDE
-from layoutgen.wafer.frames import Disc, Outline, Rect, grown
+from layoutgen.wafer.frames import Disc, Outline, Polygon, Rect, grown
 from layoutgen.wafer.pads import (
     Patch,
     beta_nm,
@@ -93,9 +93,9 @@ class Design:
     def site_area_nm2(self) -> float:
         return self.lattice.site_area_dbu2 * self.dbu_nm**2
 
-    def frame(self, width_dbu: int) -> FloatArray:
+    def frame(self, width_dbu: int) -> Polygon:
         """Its own frame, (n, 2) from its centre: its outline grown by a width."""
-        return grown(self.outline, width_dbu).astype(np.float64)
+        return grown(self.outline, width_dbu)
 
     def part(self, symmetry: str | None = None) -> Part:
         """The part stored with a symmetry (its own unless given)."""

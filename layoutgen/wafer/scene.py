@@ -13,18 +13,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from layoutgen.exposure.around import ROUNDED, FieldBand, SurroundingField, field_of
 from layoutgen.exposure.coverage import deposit_polygons, polygon_density
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.raster import Grid, SingleArray
 from layoutgen.exposure.solve import Density, Exposed, Frame, solve
 from layoutgen.wafer.designs import Design
-from layoutgen.wafer.frames import Disc, Outline
+from layoutgen.wafer.frames import Disc, Outline, Polygon, frames_less, united
 from layoutgen.wafer.glyphs import label_box
 from layoutgen.wafer.plan import PlacedDie, WaferPlan
 
@@ -34,9 +35,9 @@ FloatArray = NDArray[np.float64]
 Bounds = tuple[float, float, float, float]
 Vertices = NDArray[np.int64] | NDArray[np.float64]
 
-#: Rounding of what surroundings add, and how many nodes of it to a node of the part's raster.
-ROUNDED = 1000
+#: Nodes of what surroundings add to a node of the part's raster, and how many are worked out at once.
 _FINER = 3
+_MOST_NODES = 1 << 21
 #: Surroundings whose whole weight is below this are left out: a tenth of what rounding changes.
 _NEGLIGIBLE = 5e-5
 #: Parts that add less than this to each other are not iterated together: a tenth of a neighbour's
@@ -75,43 +76,12 @@ class Thing:
 
 @dataclass(eq=False)
 class Surrounding:
-    """One design in one surrounding: the field added and the density that follows.
-
-    added is (rows, cols) in whole 1 / ROUNDED, at (x0 + i hx, y0 + j hy) from the part's axis;
-    an empty array where nothing is added.
-    """
+    """One design in one surrounding: the field added, None where nothing is, and the density that follows."""
 
     design: Design
     symmetry: str
-    added: NDArray[np.int16]
-    x0: float
-    y0: float
-    hx: float
-    hy: float
+    added: SurroundingField | None
     density: Density | None  # None without a kernel or without a table that depends on density
-
-    @property
-    def lone(self) -> bool:
-        return self.added.size == 0
-
-    def added_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
-        """The rounded field at places x (cols,) and y (rows,), linear between its nodes."""
-        if self.lone:
-            return np.zeros((len(y), len(x)))
-        along = _linear(self.added / ROUNDED, (x - self.x0) / self.hx)
-        return _linear(along.T, (y - self.y0) / self.hy).T
-
-
-def _linear(values: FloatArray, at: FloatArray) -> FloatArray:
-    """Linear interpolation along the last axis at fractional indices; 0 outside."""
-    count = values.shape[1]
-    base = np.floor(at).astype(np.int64)
-    part = at - base
-    padded = np.hstack([values, np.zeros((values.shape[0], 1))])
-    low = np.where((base >= 0) & (base < count), base, count)
-    high = np.where((base + 1 >= 0) & (base + 1 < count), base + 1, count)
-    found: FloatArray = padded[:, low] * (1 - part) + padded[:, high] * part
-    return found
 
 
 @dataclass(eq=False)
@@ -161,6 +131,9 @@ class _Builder:
         self.by_die: list[list[int]] = []
         self._lone: dict[int, Surrounding] = {}
         self._seen: set[int] = set()  # designs that others have near them
+        #: Frames of dies with the same outlines, from a die's centre; of a design, from its centre.
+        self._frames: dict[tuple[Outline, ...], list[Thing]] = {}
+        self._own_frames: dict[int, Thing] = {}
         #: A raster holds its part's own frame whole, which reaches this far beyond the part.
         self.frame = float(plan.frame_width_dbu or 0)
 
@@ -195,9 +168,7 @@ class _Builder:
 
             figures = self._figure(("mark", mark.index), polygons)
             self.things.append(Thing(-1, figures, mark.x, mark.y, -1, -1))
-        if self.plan.mark_frames:
-            figures = self._figure(("mark frames",), lambda: self.plan.mark_frames, frame=True)
-            self.things.append(Thing(-1, figures, 0, 0, -1, -1))
+        self.things += map(self._frame, self.plan.mark_frames)
 
     def _on_die(self, number: int, die: PlacedDie) -> Iterator[Thing]:
         for item, part in enumerate(self.plan.die_parts[die.name]):
@@ -223,9 +194,28 @@ class _Builder:
                     design = self.designs[index]
                     yield Thing(index, -1, x + design.offset_x, y + design.offset_y, number, item)
         if self.plan.frame_width_dbu is not None:
-            framed = ("frames", self.plan.outlines_on(die))
-            figures = self._figure(framed, lambda: self.plan.frames_on(die), frame=True)
-            yield Thing(-1, figures, die.x, die.y, number, -1)
+            framed = self.plan.outlines_on(die)
+            if framed not in self._frames:
+                self._frames[framed] = [self._frame(p) for p in self.plan.frames_on(die)]
+            for frame in self._frames[framed]:
+                yield replace(frame, x=die.x + frame.x, y=die.y + frame.y, die=number)
+
+    def _frame(self, polygon: Polygon) -> Thing:
+        """A frame that stands on no die; its figures are those of its like elsewhere."""
+        corner = polygon.min(axis=0)
+        held = polygon - corner
+        figures = self._figure(("frame", held.tobytes()), lambda: [held], frame=True)
+        return Thing(-1, figures, int(corner[0]), int(corner[1]), -1, -1)
+
+    def _own_frame(self, thing: Thing) -> Thing | None:
+        """What a design's frame is among the things where it meets no other frame; None without frames."""
+        if self.plan.frame_width_dbu is None:
+            return None
+        if thing.design not in self._own_frames:
+            own = self.designs[thing.design].frame(self.plan.frame_width_dbu)
+            self._own_frames[thing.design] = self._frame(own)
+        frame = self._own_frames[thing.design]
+        return replace(frame, x=thing.x + frame.x, y=thing.y + frame.y, die=thing.die)
 
     def bounds(self, thing: Thing) -> Bounds:
         own = (
@@ -265,10 +255,13 @@ class _Builder:
                 found[number] = [held[k] for k in known[key]]
                 continue
             if key is not None:
-                near = [k for k in self.by_die[thing.die] if k != number]
+                near = self.by_die[thing.die]
             else:
-                near = [k for k in search.near(number) if k != number]
-            kept = self._weighty(number, near)
+                near = search.near(number)
+            # its own frame is no surrounding, unless it is one with another
+            alone = self._own_frame(thing)
+            others = [k for k in near if k != number and self.things[k] != alone]
+            kept = self._weighty(number, others)
             found[number] = kept
             if key is not None:
                 position = {k: i for i, k in enumerate(self.by_die[thing.die])}
@@ -290,12 +283,13 @@ class _Builder:
         # frames of neighbours reach over the die's edge by at most their width
         if room < reach + (self.plan.frame_width_dbu or 0):
             return None
-        near_text = tuple(
-            self.things[k].figures
-            for k in self.by_die[thing.die]
+        held = self.by_die[thing.die]
+        near_figures = tuple(
+            (i, self.things[k].figures, self.things[k].x - thing.x, self.things[k].y - thing.y)
+            for i, k in enumerate(held)
             if self.things[k].design < 0 and _gap(boxes[number], boxes[k]) < reach
         )
-        return die.name, thing.item, thing.design, near_text
+        return die.name, thing.item, thing.design, near_figures
 
     def _weight(self, box: FloatArray, other: FloatArray) -> float:
         """A bound on the density that a box of full exposure adds anywhere in another."""
@@ -364,14 +358,11 @@ class _Builder:
     def lone(self, design_index: int) -> Surrounding:
         if design_index not in self._lone:
             design = self.designs[design_index]
-            nothing = np.zeros((0, 0), dtype=np.int16)
             density = None
             if self.solving:
                 raster = PartRaster(design.part(), self.exposed.terms, self.frame)
                 density = self._solve(design, raster, None, design_index in self._seen)
-            self._lone[design_index] = Surrounding(
-                design, design.symmetry, nothing, 0.0, 0.0, 1.0, 1.0, density
-            )
+            self._lone[design_index] = Surrounding(design, design.symmetry, None, density)
         return self._lone[design_index]
 
     @property
@@ -395,21 +386,22 @@ class _Builder:
         me = self.things[number]
         total = np.zeros((len(y), len(x)))
         sign = -1.0 if self.exposed.background else 1.0
-        frames: list[FloatArray] = []
+        frames: list[Polygon] = []
         for k in near:
             thing = self.things[k]
             if thing.figures < 0:
                 continue
             figures = self.figures[thing.figures]
-            at = np.array([thing.x - me.x, thing.y - me.y], dtype=np.float64)
-            placed = [p + at for p in figures.polygons]
+            at = np.array([thing.x - me.x, thing.y - me.y])
             if figures.frame:
-                frames.extend(placed)
+                frames += [p + at for p in figures.make()]
             else:
+                placed = [p + at for p in figures.polygons]
                 total += sign * polygon_density(placed, self.exposed.terms, x, y)
         if frames:
             own = self.designs[me.design].frame(self.plan.frame_width_dbu or 0)
-            total += polygon_density(frames, self.exposed.terms, x, y, without=[own])
+            others = frames_less(united(frames), [own])
+            total += polygon_density(others, self.exposed.terms, x, y)
         return total
 
     def parts_at(
@@ -512,16 +504,16 @@ class _Builder:
         for c, number in enumerate(members):
             index = self.things[number].design
             design = self.designs[index]
-            rounded = None
+            added = None
             if around[number]:
-                rounded = self._rounded(number, around[number], densities, class_of)
-            key: tuple[object, ...] = (index, None if rounded is None else rounded[0].tobytes())
+                added = self._rounded(number, around[number], densities, class_of)
+            key: tuple[object, ...] = (index, None if added is None else added.key)
             if key not in places:
                 places[key] = len(scene.surroundings)
-                if rounded is None:
+                if added is None:
                     scene.surroundings.append(self.lone(index))
                 else:
-                    scene.surroundings.append(self._surrounded(design, *rounded))
+                    scene.surroundings.append(self._surrounded(design, added))
             of_class[c] = places[key]
         for number in around:
             scene.of_thing[number] = of_class[class_of[number]]
@@ -529,7 +521,7 @@ class _Builder:
     def _rounded(
         self, number: int, near: Sequence[int], densities: dict[int, Density],
         class_of: dict[int, int],
-    ) -> tuple[NDArray[np.int16], float, float, float, float] | None:  # fmt: skip
+    ) -> SurroundingField | None:  # fmt: skip
         """The rounded field of a thing on its finer nodes, or None where it is 0 everywhere."""
         design = self.designs[self.things[number].design]
         grid = PartRaster(design.part(), self.exposed.terms, 0.0).grid
@@ -539,26 +531,30 @@ class _Builder:
         ny = int(half_y / hy) + 6 * _FINER
         x = np.arange(-nx, nx + 1, dtype=np.float64) * hx
         y = np.arange(-ny, ny + 1, dtype=np.float64) * hy
-        added = self.figures_at(number, near, x, y) + self.parts_at(
-            number, near, densities, class_of, x, y
-        )
-        # What lies beyond the part is of no use but for the spline next to its edge.
-        away = _distance_beyond(design.outline, x, y)
-        rounded = np.floor(added * ROUNDED + 0.5).astype(np.int16)
-        if not rounded[away <= max(hx, hy)].any():
+        bands: list[FieldBand] = []
+        inside = False
+        pace = max(1, _MOST_NODES // len(x))
+        for first in range(0, len(y), pace):
+            rows = y[first : first + pace]
+            added = self.figures_at(number, near, x, rows) + self.parts_at(
+                number, near, densities, class_of, x, rows
+            )
+            # What lies beyond the part is of no use but for the spline next to its edge.
+            away = _distance_beyond(design.outline, x, rows)
+            rounded = np.floor(added * ROUNDED + 0.5).astype(np.int16)
+            inside = inside or bool(rounded[away <= max(hx, hy)].any())
+            rounded[away > 4 * max(grid.hx, grid.hy)] = 0
+            bands.append(FieldBand.of(rounded))
+        if not inside:
             return None
-        rounded[away > 4 * max(grid.hx, grid.hy)] = 0
-        return rounded, float(x[0]), float(y[0]), hx, hy
+        return field_of(bands, x, y, hx, hy)
 
-    def _surrounded(
-        self, design: Design, added: NDArray[np.int16], x0: float, y0: float, hx: float, hy: float
-    ) -> Surrounding:
+    def _surrounded(self, design: Design, added: SurroundingField) -> Surrounding:
         symmetry = _common_symmetry(design.symmetry, added)
         raster = PartRaster(design.part(symmetry), self.exposed.terms, self.frame)
-        found = Surrounding(design, symmetry, added, x0, y0, hx, hy, None)
         grid = raster.grid
-        found.density = self._solve(design, raster, found.added_at(grid.xs(), grid.ys()), False)
-        return found
+        density = self._solve(design, raster, added.at(grid.xs(), grid.ys()), False)
+        return Surrounding(design, symmetry, added, density)
 
 
 def own_frame(design: Design, exposed: Exposed, width_dbu: int) -> Frame | None:
@@ -581,15 +577,12 @@ def _distance_beyond(outline: Outline, x: FloatArray, y: FloatArray) -> FloatArr
     return np.hypot(dx[None, :], dy[:, None])
 
 
-def _common_symmetry(symmetry: str, added: NDArray[np.int16]) -> str:
+def _common_symmetry(symmetry: str, added: SurroundingField) -> str:
     """The most of a design's symmetry that the field around it keeps."""
-    mirror_x = symmetry in ("octant", "quadrant", "half_x") and np.array_equal(
-        added, added[:, ::-1]
-    )
-    mirror_y = symmetry in ("octant", "quadrant", "half_y") and np.array_equal(added, added[::-1])
+    mirror_x = symmetry in ("octant", "quadrant", "half_x") and added.mirrored_x
+    mirror_y = symmetry in ("octant", "quadrant", "half_y") and added.mirrored_y
     if mirror_x and mirror_y:
-        turned = symmetry == "octant" and np.array_equal(added, added.T)
-        return "octant" if turned else "quadrant"
+        return "octant" if symmetry == "octant" and added.diagonal else "quadrant"
     return "half_x" if mirror_x else "half_y" if mirror_y else "whole"
 
 

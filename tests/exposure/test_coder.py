@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from layoutgen.codes import CodeBlock
+from layoutgen.exposure.around import SurroundingField
 from layoutgen.exposure.bias import BiasTable, DrawnLadder
-from layoutgen.exposure.coder import Coder, SurroundingField
+from layoutgen.exposure.coder import Coder
 from layoutgen.exposure.part import MasterArray, Masters, Part, Site
 from layoutgen.exposure.part_raster import PartRaster
 from layoutgen.exposure.scatter import ScatterTerm
@@ -72,8 +73,8 @@ def test_with_a_kernel_density_decides_and_surroundings_add_to_it() -> None:
     raster = PartRaster(pad, TERMS, 0.0)
     # a plane that rises with x: linear interpolation is exact there
     at = np.arange(-10_000.0, 10_001.0, 2000.0)
-    values = np.broadcast_to(0.05 + at[None, :] / 200_000, (len(at), len(at))).copy()
-    field = SurroundingField(values, at[0], at[0], 2000.0, 2000.0)
+    steps = np.broadcast_to(50 + at[None, :] / 200, (len(at), len(at))).astype(np.int16)
+    field = SurroundingField(steps, at[0], at[0], 2000.0, 2000.0)
     plane = np.broadcast_to(0.05 + raster.grid.xs() / 200_000, raster.grid.shape)
     for added in (None, field):
         around = None if added is None else plane.astype(np.float32)
@@ -105,7 +106,7 @@ def test_beyond_the_field_of_surroundings_nothing_is_added() -> None:
     pad = part()
     exposed = Exposed(TERMS, FALLING, background=False)
     density = solve(pad, exposed, 160_000.0, raster=PartRaster(pad, TERMS, 0.0))
-    memory = np.full((9, 4), 0.3)
+    memory = np.full((9, 4), 300, dtype=np.int16)
     field = SurroundingField(memory[2:5], -5000.0, -4000.0, 2000.0, 2000.0)
     blank = SurroundingField(np.pad(memory[2:5], 3), -11_000.0, -10_000.0, 2000.0, 2000.0)
     for site, masters in pad.blocks():

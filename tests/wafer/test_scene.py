@@ -53,6 +53,13 @@ def lenses_at(*places: tuple[float, float], wafer_um: float = 200) -> Callable[[
     return change
 
 
+def added_at(surrounding: Surrounding, x: Floats, y: Floats) -> Floats:
+    """What surrounds adds at places x (cols,) and y (rows,) from the axis, (rows, cols)."""
+    if surrounding.added is None:
+        return np.zeros((len(y), len(x)))
+    return surrounding.added.at(x, y)
+
+
 def dies_of(count: int, pitch_um: float) -> Callable[[Data], None]:
     """A square of count x count dies with a lens each: what else fits the wafer is kept out."""
 
@@ -98,7 +105,7 @@ def at(scene: Scene, x_um: float, y_um: float) -> Surrounding:
 def test_a_lone_lens_keeps_its_octant(small_recipe: Recipes, solved: list[str]) -> None:
     scene = scene_of(small_recipe)
     (surrounding,) = scene.surroundings
-    assert surrounding.lone
+    assert surrounding.added is None
     assert surrounding.symmetry == "octant"
     assert solved == ["octant"]
 
@@ -107,7 +114,7 @@ def test_a_lens_beyond_the_reach_of_the_next_is_as_if_alone(small_recipe: Recipe
     # 24 um apertures 52 um apart leave 28 um; the kernel reaches 27.3 um
     scene = scene_of(small_recipe, lenses_at((-26, 0), (26, 0)))
     (surrounding,) = scene.surroundings
-    assert surrounding.lone
+    assert surrounding.added is None
     assert len(scene.of_thing) == 2
 
 
@@ -118,8 +125,12 @@ def test_mirrored_neighbours_give_mirrored_fields(small_recipe: Recipes, x_um: f
     left, right = at(scene, -x_um, 0), at(scene, x_um, 0)
     assert left is not right
     assert left.symmetry == right.symmetry == "half_y"
-    assert left.added.max() > 0
-    np.testing.assert_array_equal(left.added, right.added[:, ::-1])
+    assert left.added is not None
+    assert right.added is not None
+    assert left.added.steps.max() > 0
+    np.testing.assert_array_equal(left.added.steps, right.added.steps[:, ::-1])
+    across = left.added.hx * (left.added.steps.shape[1] - 1)
+    assert left.added.x0 == pytest.approx(-right.added.x0 - across)
 
 
 @pytest.mark.parametrize(
@@ -210,7 +221,7 @@ def test_neighbours_see_each_other_as_drawn_to_the_rounding_of_the_field(
     surrounding = at(scene, -14, 0)
     xs, inverse = np.unique(x[:n] + 14_000, return_inverse=True)
     ys, inverse_y = np.unique(y[:n], return_inverse=True)
-    found = surrounding.added_at(xs, ys)[inverse_y, inverse]
+    found = added_at(surrounding, xs, ys)[inverse_y, inverse]
     assert added.max() > 0.02
     # half of 1e-3 by rounding, and what the solver may be off by
     assert np.abs(found - added).max() < 5e-4 + 1e-4
@@ -235,9 +246,11 @@ def test_the_field_is_rounded_to_whole_thousandths(small_recipe: Recipes) -> Non
         ]
 
     surrounding = at(scene_of(small_recipe, change), 0, 0)
-    assert surrounding.added.dtype == np.int16
-    x = surrounding.x0 + surrounding.hx * np.arange(surrounding.added.shape[1])
-    y = surrounding.y0 + surrounding.hy * np.arange(surrounding.added.shape[0])
+    added = surrounding.added
+    assert added is not None
+    assert added.steps.dtype == np.int16
+    x = added.x0 + added.hx * np.arange(added.steps.shape[1])
+    y = added.y0 + added.hy * np.arange(added.steps.shape[0])
 
     def square(half: float) -> Floats:
         across = erf((30_000 + half - x) / BETA) - erf((30_000 - half - x) / BETA)
@@ -248,7 +261,7 @@ def test_the_field_is_rounded_to_whole_thousandths(small_recipe: Recipes) -> Non
     wanted = square(15_000) - square(5_000)
     near = np.hypot(x[None, :], y[:, None]) <= 12_000
     assert wanted[near].max() > 0.1
-    off = np.abs(surrounding.added / 1000 - wanted)[near]
+    off = np.abs(added.steps / 1000 - wanted)[near]
     assert off.max() < 5e-4 + 1e-4
     # whole thousandths and no coarser: the errors spread evenly, 1e-3 / sqrt(12) rms
     steep = near & (wanted > 0.01)
@@ -273,7 +286,7 @@ def test_a_label_in_reach_makes_a_surrounding_for_each_text(small_recipe: Recipe
     texts = {key for key in (f.key for f in near.figures) if key[0] == "label"}
     assert len(texts) == 9
     assert len(near.surroundings) == 9
-    assert all(not s.lone and s.symmetry == "whole" for s in near.surroundings)
+    assert all(s.added is not None and s.symmetry == "whole" for s in near.surroundings)
 
 
 def test_things_know_the_die_that_they_stand_on_and_marks_stand_on_none(
@@ -327,7 +340,7 @@ def test_a_label_adds_what_its_polygons_give(small_recipe: Recipes) -> None:
         r2 = (x[None, :] - cx) ** 2 + (y[:, None] - cy) ** 2
         wanted += area * np.exp(-r2 / BETA**2) / (math.pi * BETA**2)
     assert wanted.max() > 0.02
-    assert np.abs(middle.added_at(x, y) - wanted).max() < 5e-4 + 3e-4
+    assert np.abs(added_at(middle, x, y) - wanted).max() < 5e-4 + 3e-4
 
 
 @pytest.mark.parametrize("side", [(0, 1), (0, -1), (1, 0), (-1, 0)])
@@ -351,15 +364,15 @@ def test_a_long_strip_is_near_at_its_ends(small_recipe: Recipes, side: tuple[int
 
     scene = scene_of(small_recipe, change)
     lens = at(scene, 46 * side[0], 46 * side[1])
-    assert not lens.lone
-    assert lens.added.max() > 0.005
+    assert lens.added is not None
+    assert lens.added.steps.max() > 5
 
 
 def test_a_label_out_of_reach_leaves_a_lens_alone(small_recipe: Recipes) -> None:
     scene = scene_of(small_recipe, labelled(-55))
     assert len(scene.of_thing) == 9
     (surrounding,) = scene.surroundings
-    assert surrounding.lone
+    assert surrounding.added is None
     assert surrounding.symmetry == "octant"
 
 
@@ -403,7 +416,56 @@ def test_with_the_background_exposed_neighbouring_frames_count_once(small_recipe
     wanted = frame - both - shapes
     assert both.max() > 0.02
     # sizes of the neighbour are taken at one density here: 5 nm of 200 are 5 % of its shapes
-    assert np.abs(left.added_at(at_x, at_y) - wanted).max() < 6e-4 + 0.05 * shapes.max()
+    assert np.abs(added_at(left, at_x, at_y) - wanted).max() < 6e-4 + 0.05 * shapes.max()
+
+
+def background(change: Callable[[Data], None]) -> Callable[[Data], None]:
+    def both(data: Data) -> None:
+        change(data)
+        data["exposure"]["exposed"] = "background"
+
+    return both
+
+
+def test_a_frame_of_its_own_is_no_surrounding(small_recipe: Recipes, solved: list[str]) -> None:
+    # labels of five texts and a mark, all of them framed and out of reach
+    def change(data: Data) -> None:
+        labelled(-55)(data)
+        data["wafer"]["marks"] = [
+            {"kind": "cross", "arm": "20 um", "width": "4 um", "at": [["75 um", "75 um"]]}
+        ]
+
+    scene = scene_of(small_recipe, background(change))
+    assert len(scene.of_thing) == 5  # the mark has taken four dies
+    (surrounding,) = scene.surroundings
+    assert surrounding.added is None
+    assert solved == ["octant"]
+
+
+def test_frames_that_are_one_with_its_own_count_beyond_it(small_recipe: Recipes) -> None:
+    # two lenses 28 um apart, whose frames of 17 um radius make one polygon; the third is far from both
+    def change(data: Data) -> None:
+        lenses_at((-14, 0), (14, 0), (0, 90), wafer_um=400)(data)
+        data["wafer"]["die_pitch"] = ["250 um", "250 um"]
+
+    scene = scene_of(small_recipe, background(change))
+    assert at(scene, 0, 90).added is None
+    assert at(scene, 14, 0).added is not None
+    frames = [scene.figures[t.figures] for t in scene.things if t.figures >= 0]
+    assert sorted(len(f.polygons[0]) > 256 for f in frames if f.frame) == [False, True]
+
+
+def test_the_field_does_not_depend_on_how_many_rows_are_worked_out_at_once(
+    small_recipe: Recipes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    change = background(lenses_at((-14, 0), (14, 0)))
+    whole = at(scene_of(small_recipe, change), 14, 0).added
+    monkeypatch.setattr("layoutgen.wafer.scene._MOST_NODES", 300)
+    banded = at(scene_of(small_recipe, change), 14, 0).added
+    assert whole is not None
+    assert banded is not None
+    assert whole.steps.max() > 10
+    assert whole.key == banded.key
 
 
 def _lens_overlap(x: Floats, y: Floats, radius: float, apart: float) -> Floats:
@@ -487,7 +549,7 @@ def long_range(folder: str, megabytes: int, background: bool) -> None:
         wanted = float(long_range_kernel(r2) @ area[others])
         if background:
             wanted = discs(scene, px, py, 60_000.0, [number]) - wanted
-        added = float(scene.surroundings[found].added_at(axis, axis)[0, 0])
+        added = float(added_at(scene.surroundings[found], axis, axis)[0, 0])
         worst_added = max(worst_added, abs(added - wanted))
     json.dump(
         {"dies": len(scene.of_thing), "worst": worst, "worst_added": worst_added,
@@ -508,7 +570,7 @@ def density_at(surrounding: Surrounding, at: Floats) -> Floats:
     x, at_x = np.unique(at[:, 0], return_inverse=True)
     y, at_y = np.unique(at[:, 1], return_inverse=True)
     own = density.at(at[:, 0], at[:, 1])
-    return own + surrounding.added_at(x, y)[at_y, at_x]
+    return own + added_at(surrounding, x, y)[at_y, at_x]
 
 
 def discs(scene: Scene, px: float, py: float, radius: float, without: Sequence[int] = ()) -> float:
