@@ -459,6 +459,17 @@ def test_wide_zones_need_one_list_for_each_shape_and_narrow_ones_one_for_each_st
     assert lists(200.0) > 40
 
 
+@pytest.mark.parametrize("turn", [0, 5])
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_list_goes_through_one_zone_before_the_next(turn: int, side: int) -> None:
+    # four zones of 24 columns: within a zone a list steps from row to row, which takes a byte; from zone to zone
+    # and back, row by row, it would take more than two
+    saw = np.tile(np.arange(1, 25, dtype=np.uint8), (64, 4))
+    codes = np.roll(saw, turn, axis=1)[:, ::side].copy()
+    found = records(oasis_bytes([block_cell("BLOCK", codes, TABLE)]))
+    assert len(next(content for kind, content in found if kind == 34)) < 1.1 * codes.size
+
+
 def test_the_same_cells_give_the_same_bytes_in_any_order_and_on_any_worker() -> None:
     cells = lens_cells()
     once = oasis_bytes(cells)
