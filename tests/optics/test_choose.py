@@ -162,3 +162,10 @@ def test_wanted_sums_add_up_what_each_pillar_was_chosen_for() -> None:
         assert found[k] == pytest.approx(plain, abs=1e-9 * histogram.sum())
     total = (histogram * np.exp(1j * PSI)).sum()
     assert found.sum() == pytest.approx(total, abs=1e-9 * histogram.sum())
+
+
+def test_a_table_is_made_for_one_row_of_candidates() -> None:
+    for field in (np.zeros(0, np.complex128), np.ones((2, 2), np.complex128)):
+        with pytest.raises(ValueError, match="want 1 to 65536 candidates in one row, got shape"):
+            phase_table(field)
+    assert not phase_table(np.ones(1, np.complex128)).any()

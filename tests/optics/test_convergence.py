@@ -31,6 +31,8 @@ def test_a_focus_meets_at_its_focal_length() -> None:
     found = meet(FOCUS)
     assert found.kind == "point"
     assert found.focus_um == pytest.approx((0, 0, 3000), abs=1e-6)
+    assert found.focus_um is not None
+    assert found.focus_um[:2] == (0, 0)  # exactly: a mirror forbids even a rounding
     assert found.wavefront_rad < 1e-6
 
 

@@ -257,6 +257,17 @@ def test_samples_are_joined_by_the_not_a_knot_bicubic_spline(rows: int, columns:
     np.testing.assert_allclose(got, reference(y, x, grid=False), rtol=0, atol=1e-11)
 
 
+def test_two_sampled_terms_add_up_each_on_its_own_samples() -> None:
+    rng = np.random.default_rng(4)
+    samples = {"a": rng.normal(size=(5, 9)), "b": rng.normal(size=(6, 7))}
+    both = [term("sampled", file=name, pitch="3 um") for name in samples]
+    x, y = rng.uniform(-6, 6, 50), rng.uniform(-6, 6, 50)
+    apart = sum(radians(program(each, sampled=samples), (x, y)) for each in both)
+    np.testing.assert_allclose(
+        radians(program(*both, sampled=samples), (x, y)), apart, rtol=0, atol=1e-12
+    )
+
+
 def test_samples_stand_row_by_row_from_the_lowest_y_with_the_middle_on_the_axis() -> None:
     values: FloatArray = (np.arange(20.0) ** 1.5).reshape(4, 5)
     lens = program(term("sampled", file="a", pitch="10 um"), sampled={"a": values})
