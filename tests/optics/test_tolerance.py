@@ -8,7 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layoutgen.optics.tolerance import AMOUNTS, Budget, Pillars, first_order_loss
+from layoutgen.optics.tolerance import (
+    _NODES,
+    _WEIGHTS,
+    AMOUNTS,
+    Budget,
+    Pillars,
+    first_order_loss,
+)
 from layoutgen.optics.transmission import transmission_of
 from layoutgen.recipe.tables import read_library
 
@@ -198,3 +205,13 @@ def test_what_a_pillar_stands_for_counts_and_not_its_own_phase() -> None:
     )
     assert held.offset_loss(5.0) == pytest.approx(1 - after / before, abs=1e-9)
     assert held.offset_loss(5.0) < 0 < b.offset_loss(5.0)
+
+
+def test_random_errors_are_averaged_by_the_nodes_and_weights_of_gauss_and_hermite() -> None:
+    # numpy.polynomial.hermite_e.hermegauss, whose weight exp(-x^2 / 2) sums to sqrt(2 pi)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(5)
+    order = np.argsort(_NODES)
+    np.testing.assert_allclose(np.array(_NODES)[order], nodes, atol=1e-14)
+    np.testing.assert_allclose(
+        np.array(_WEIGHTS)[order], weights / math.sqrt(2 * math.pi), rtol=1e-13
+    )
