@@ -130,6 +130,10 @@ def test_a_margin_that_cannot_print_is_left_out_and_what_is_held_is_not() -> Non
     made = seed_table(model(), (0.5, 0.9), (150.0, 250.0)).table
     assert 0.9 <= made.densities[-1] < 0.928
     assert np.isfinite(made.bias_nm).all()
+    # no other margin pays for it
+    assert made.densities[0] <= 0.45
+    assert made.diameters_nm[0] <= 140.0
+    assert made.diameters_nm[-1] >= 260.0
     with pytest.raises(
         ValueError, match=r"want a base dose at which 150 nm can be printed at density 0\.95"
     ):

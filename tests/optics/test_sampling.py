@@ -116,6 +116,15 @@ def test_the_search_agrees_with_a_brute_force_map_of_a_mixed_phase() -> None:
     assert steep.max() <= found <= steep.max() * (1 + 1e-3)
 
 
+def test_the_search_climbs_from_where_the_map_is_steep() -> None:
+    # A exp(-r^2 / s^2) about a place off both axes and diagonals is steepest at r = s / sqrt(2): A sqrt(2 / e) / s
+    at = 10.0 * np.arange(-65, 66)
+    hill = 30 * np.exp(-((at[None, :] - 250) ** 2 + (at[:, None] + 60) ** 2) / 90.0**2)
+    lens = program({"kind": "sampled", "file": "a", "pitch": "10 um"}, a=hill)
+    wanted = 30 * np.sqrt(2 / np.e) / 90 / (2 * np.pi)
+    assert max_gradient(lens, 600.0) == pytest.approx(wanted, rel=1e-4)
+
+
 # --- the lattice's limits ---------------------------------------------------------------------
 
 
