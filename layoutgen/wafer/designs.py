@@ -484,13 +484,15 @@ def _patch_source(patch: Patch, lattice: Lattice) -> Callable[[Site], MasterArra
 _NO_NEIGHBOUR = 1e-6
 #: Turns of choosing: a step of one surround moves the others' density by a small part of their own step.
 _MOST_TURNS = 20
+#: Density at which a core's sizes stand still: a thousandth of a step of the surround, or less.
+_SETTLED_CORE = 1e-6
 
 
 class _Surround:
     """The surround of one patch of a density pad: the ladder step whose density at the core's centre comes nearest.
 
-    The core is drawn with the bias that the wanted density asks for. `others` is what the pad's other
-    patches add.
+    Each pillar of the core is drawn with the bias of the density where it stands. `others` is what the
+    pad's other patches add.
     """
 
     def __init__(
@@ -508,44 +510,80 @@ class _Surround:
         inside = (np.abs(x) <= half) & (np.abs(y) <= half)
         core = patch.in_core(rows, cols, hexagonal=lattice.hexagonal)[inside]
         self._x, self._y, self._core = x[inside], y[inside], core
-        master_nm = self.probe.master_nm[0]
-        core_nm = float(master_nm + exposed.bias(np.array(patch.density), master_nm))
-        self._core_area = math.pi / 4 * core_nm**2
         from_core, self._per_area = self.seen_from(patch)
-        self._own = from_core * self._core_area
+        core_x, core_y = self._x[core], self._y[core]
+        self._among = self._weights(np.hypot(core_x[:, None] - core_x, core_y[:, None] - core_y))
+        self._middle = int(np.argmin(np.hypot(core_x, core_y)))
+        #: Of the pillars around at each core pillar: the patch as a whole weighs alike all over the core.
+        self._around = from_core + self._per_area - self._among.sum(axis=1)
+        self._bias = exposed.bias
+        self._rho = np.full(len(core_x), patch.density)
         self._framed = _frame_density(frames, patch, exposed) if exposed.background else None
         self.others = 0.0
-        self.nearest = 0
+        self.nearest = -1
 
     def seen_from(self, other: Patch) -> tuple[float, float]:
         """Density per nm^2 of each core pillar, and of each pillar around, at the centre of a patch."""
-        r = np.hypot(self._x + self.patch.x - other.x, self._y + self.patch.y - other.y)
-        weight = (
-            sum((term.share * term.value(r) for term in self.terms), np.zeros(r.shape))
-            / self._dbu_nm**2
+        weight = self._weights(
+            np.hypot(self._x + self.patch.x - other.x, self._y + self.patch.y - other.y)
         )
         return float(weight[self._core].sum()), float(weight[~self._core].sum())
 
+    def _weights(self, r: FloatArray) -> FloatArray:
+        """Density per nm^2 of an area at distances r."""
+        found: FloatArray = sum(
+            (term.share * term.value(r) for term in self.terms), np.zeros(r.shape)
+        )
+        return found / self._dbu_nm**2
+
+    def _core_areas(self, rho: FloatArray) -> FloatArray:
+        """Area of each core pillar, (pillars,), at the density where it stands."""
+        master_nm = self.probe.master_nm[0]
+        found: FloatArray = math.pi / 4 * (master_nm + self._bias(rho, master_nm)) ** 2
+        return found
+
+    def _around_area(self, k: int) -> float:
+        """Area of a pillar around, of the size k."""
+        return math.pi / 4 * float(self._sizes_nm[k]) ** 2
+
+    def _settled(self, k: int) -> FloatArray:
+        """Density at each core pillar with a surround of the size k."""
+        around = self._around * self._around_area(k) + self.others
+        rho = self._rho
+        for _ in range(_MOST_TURNS):  # bias tables that settle at all settle in a few
+            before = rho
+            rho = self._total(around + self._among @ self._core_areas(before))
+            if float(np.abs(rho - before).max()) < _SETTLED_CORE:
+                break
+        return rho
+
     def areas(self) -> tuple[float, float]:
         """Area of a core pillar and of one around it, as chosen."""
-        return self._core_area, math.pi / 4 * float(self._sizes_nm[self.nearest]) ** 2
+        return float(self._core_areas(self._rho).mean()), self._around_area(self.nearest)
+
+    def _total(self, exposed: FloatArray) -> FloatArray:
+        """Density where shapes add so much."""
+        return exposed if self._framed is None else self._framed - exposed
 
     def _densities(self) -> FloatArray:
-        exposed = self._own + self.others + self._per_area * math.pi / 4 * self._sizes_nm**2
-        found: FloatArray = exposed if self._framed is None else self._framed - exposed
-        return found
+        """Density at the core's centre for each size that the surround may have."""
+        own = float(self._among[self._middle] @ self._core_areas(self._rho))
+        return self._total(own + self.others + self._per_area * math.pi / 4 * self._sizes_nm**2)
 
     def choose(self) -> bool:
         """Take the size that comes nearest; whether it is another than before."""
         before = self.nearest
         self.nearest = int(np.argmin(np.abs(self._densities() - self.patch.density)))
+        self._rho = self._settled(self.nearest)
         return self.nearest != before
 
     @property
     def drawn_nm(self) -> float:
         """Equal-area drawn diameter; ValueError ("want ..., got ...") when the density is out of reach."""
         density = self._densities()
-        low, high = float(density.min()), float(density.max())
+        low, high = (
+            float(self._settled(int(k))[self._middle]) for k in (density.argmin(), density.argmax())
+        )
         step = float(np.abs(np.diff(density)).max()) / 2 if len(density) > 1 else 0.0
         if not low - step <= self.patch.density <= high + step:
             raise ValueError(
@@ -590,7 +628,7 @@ def _settle(surrounds: Sequence[_Surround]) -> None:
                 beside.append((k, n, other.seen_from(me.patch)))
     for _ in range(_MOST_TURNS):
         changed = [surround.choose() for surround in surrounds]
-        if not any(changed) or not beside:
+        if not any(changed):
             return
         added = [0.0] * len(surrounds)
         for k, n, seen in beside:

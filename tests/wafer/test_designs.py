@@ -228,6 +228,47 @@ def test_a_term_that_reaches_the_next_patch_counts_it(
         assert rho == pytest.approx(asked, abs=0.0016)
 
 
+@pytest.mark.parametrize(
+    ("probe", "asked"), [(140, 0.1), (140, 0.15), (140, 0.2), (260, 0.26), (260, 0.3), (260, 0.35)]
+)
+def test_the_core_stands_as_it_will_be_drawn_when_the_surround_is_chosen(
+    small_recipe: Recipes, probe: int, asked: float
+) -> None:
+    # most of the kernel ends within the core, whose pillars each have their own density and bias
+    ranges = ((1500.0, 0.7), (5000.0, 0.3))
+
+    def change(data: dict[str, Any]) -> None:
+        data["exposure"]["backscatter"] = [
+            {"term": "gaussian", "range": f"{b / 1000} um", "ratio": share} for b, share in ranges
+        ]
+        data["pads"] = [
+            {"name": "steps", "kind": "density", "probes": [f"{probe} nm"], "densities": [asked]}
+        ]
+
+    loaded = pad_recipe(small_recipe, change)
+    exposed = exposed_of(loaded)
+    (design,) = pad_designs(
+        loaded, loaded.recipe.pads[0], Written.of(loaded.recipe, 1.0), exposed, None
+    )
+    x, y, which = sites(design)
+    x, y, core = x.ravel()[which.ravel() > 0], y.ravel()[which.ravel() > 0], which[which > 0] == 1
+    r2 = (x[core, None] - x) ** 2 + (y[core, None] - y) ** 2
+    weight = sum(s * np.exp(-r2 / b**2) / (np.pi * b**2) for b, s in ranges)
+    middle = int(np.argmin(np.hypot(x[core], y[core])))
+
+    def density(surround_nm: float) -> float:
+        size = np.full(len(x), surround_nm)
+        rho = np.full(int(core.sum()), asked)
+        for _ in range(12):
+            size[core] = probe + exposed.bias(rho, np.array(float(probe)))
+            rho = weight @ (np.pi / 4 * size**2)
+        return float(rho[middle])
+
+    found = float(design.masters.master_nm[1])
+    off = {step: abs(density(found + step) - asked) for step in (-1, 0, 1)}
+    assert off[0] <= min(off.values()) + 2e-5
+
+
 @pytest.mark.parametrize("asked", [0.02, 0.7])
 def test_a_density_out_of_reach_is_refused_with_those_that_can_be_had(
     small_recipe: Recipes, asked: float
@@ -246,8 +287,8 @@ def test_a_density_out_of_reach_is_refused_with_those_that_can_be_had(
     x, y = np.meshgrid(at, at)
     core = (np.abs(x) <= 2000) & (np.abs(y) <= 2000)
     weight = gauss(x, y) * math.pi / 4
-    inner = float(weight[core].sum()) * (200 - SLOPE * asked) ** 2
     for got, size in ((float(said[1]), 90.0), (float(said[2]), 330.0)):
+        inner = float(weight[core].sum()) * (200 - SLOPE * got) ** 2  # biased as it would stand
         assert got == pytest.approx(inner + float(weight[~core].sum()) * size**2, abs=1e-4)
 
 
