@@ -229,3 +229,8 @@ def test_periods_that_deflect_nothing_are_refused() -> None:
         deflector_program((0, 0), **SQUARE)
     with pytest.raises(InputError, match="no first order into air"):
         deflection_angle_deg((2, 0), wavelength_nm=940.0, **SQUARE)
+    with pytest.raises(InputError, match="sends no first order into air"):
+        deflection_angle_deg(
+            (2, 0), wavelength_nm=800.0, **SQUARE
+        )  # it would run along the surface
+    assert deflection_angle_deg((2, 0), wavelength_nm=799.0, **SQUARE) < 90
