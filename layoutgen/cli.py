@@ -45,6 +45,8 @@ def _say(text: str, quiet: bool) -> None:
 
 #: Signals of this run that asked it to stop.
 _ASKED: list[int] = []
+#: Whether this run's work is done: a signal finds nothing to stop any more.
+_DONE = False
 #: The compiler of the kernels calls back into Python, and what a handler raises in there is lost or ends the
 #: process: then it is raised a moment later, or by the next word of progress.
 _COMPILER = ("numba.", "llvmlite.")
@@ -52,6 +54,8 @@ _MOMENT_S = 0.05
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
+    if _DONE:
+        return
     if number != getattr(signal, "SIGALRM", None):
         _ASKED.append(number)
     at = frame
@@ -110,6 +114,17 @@ def _shown(as_json: bool) -> Iterator[None]:
 
 
 @contextmanager
+def _told() -> Iterator[None]:
+    """What has been written is told to the end: a signal that comes too late to stop it says nothing else."""
+    global _DONE
+    _DONE = True
+    try:
+        yield
+    finally:
+        _DONE = False
+
+
+@contextmanager
 def _progress(hidden: bool) -> Iterator[Callable[[str, float], None]]:
     """A bar on standard error, shown once a run takes over a second."""
 
@@ -163,19 +178,27 @@ def build(
     quiet: QuietFlag = False,
 ) -> None:
     """Make the job folder of RECIPE inside --out and verify it."""
-    with _shown(as_json), _progress(as_json or quiet) as progress:
-        from layoutgen.pipeline.build import build
-        from layoutgen.recipe.load import load_recipe
+    with _shown(as_json):
+        with _progress(as_json or quiet) as progress:
+            from layoutgen.pipeline.build import build
+            from layoutgen.recipe.load import load_recipe
 
-        job = build(
-            load_recipe(recipe), out, jobs=jobs, verify=not no_verify, only=only, progress=progress
-        )
-    if as_json:
-        typer.echo(json.dumps({"folder": str(job.folder), "existed": job.existed, **job.manifest}))
-        return
-    for warning in job.warnings:
-        typer.echo(f"warning: {warning}", err=True)
-    _say(_job_text(job.folder, job.manifest, job.existed), quiet)
+            job = build(
+                load_recipe(recipe),
+                out,
+                jobs=jobs,
+                verify=not no_verify,
+                only=only,
+                progress=progress,
+            )
+        with _told():
+            if as_json:
+                facts = {"folder": str(job.folder), "existed": job.existed, **job.manifest}
+                typer.echo(json.dumps(facts))
+                return
+            for warning in job.warnings:
+                typer.echo(f"warning: {warning}", err=True)
+            _say(_job_text(job.folder, job.manifest, job.existed), quiet)
 
 
 def _job_text(folder: Path, manifest: dict[str, Any], existed: bool) -> str:

@@ -420,3 +420,28 @@ def test_a_signal_while_kernels_are_compiled_stops_the_run_after_that(
     monkeypatch.undo()
     done = RUNNER.invoke(app, ["check", str(tmp_path / "lone.yaml"), "--quiet"])
     assert done.exit_code == 0
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_after_the_job_is_written_finds_nothing_to_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals
+) -> None:
+    def late(folder: Path, *_: Any) -> str:
+        signal.raise_signal(number)
+        return f"{folder}: told to the end"
+
+    monkeypatch.setattr("layoutgen.cli._job_text", late)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        done = RUNNER.invoke(
+            app, ["build", str(write(tmp_path, LONE)), "--out", str(tmp_path / "o")]
+        )
+        assert signal.getsignal(signal.SIGINT) == signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert done.exit_code == 0
+    assert done.stdout == f"{tmp_path / 'o' / 'lone-A'}: told to the end\n"
+    # a run after it can be stopped as ever
+    monkeypatch.setattr("layoutgen.pipeline.build.build", lambda *_, **__: signal.raise_signal(number))  # fmt: skip
+    done = RUNNER.invoke(app, ["build", str(tmp_path / "lone.yaml"), "--out", str(tmp_path / "p")])
+    assert done.exit_code == 130
