@@ -422,6 +422,22 @@ def test_a_signal_while_kernels_are_compiled_stops_the_run_after_that(
     assert done.exit_code == 0
 
 
+def test_a_stop_once_the_job_has_its_name_comes_too_late(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recipe = load_recipe(write(tmp_path, LONE))
+    out = tmp_path / "o"
+
+    def interrupted(folder: Path) -> None:
+        if folder == out:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr("layoutgen.pipeline.build._sync", interrupted)
+    job = build(recipe, out)
+    assert job.folder == out / "lone-A"
+    assert [path.name for path in out.iterdir()] == ["lone-A"]
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_after_the_job_is_written_finds_nothing_to_stop(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals

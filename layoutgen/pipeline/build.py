@@ -218,7 +218,8 @@ def _publish(folder: Path, final: Path) -> bool:
         if final.exists():
             return False
         raise
-    _sync(final.parent)
+    with suppress(KeyboardInterrupt):  # the job is there: nothing is left to stop
+        _sync(final.parent)
     return True
 
 
